@@ -14,7 +14,7 @@ import os
 import shutil
 import subprocess
 import tempfile
-from functools import lru_cache
+from functools import lru_cache, cache
 from pathlib import Path
 
 import pytest
@@ -23,7 +23,7 @@ REQUIRE_ALL = "SPARKTICK_REQUIRE_ALL"
 _missing: dict[tuple[str, str], list[str]] = {}
 
 
-@lru_cache(maxsize=None)
+@cache
 def _links(libraries: str) -> bool:
     compiler = os.environ.get("CC") or shutil.which("cc") or shutil.which("gcc")
     if compiler is None:
@@ -36,7 +36,7 @@ def _links(libraries: str) -> bool:
         return subprocess.run(command, capture_output=True, check=False).returncode == 0
 
 
-@lru_cache(maxsize=None)
+@cache
 def _present(command: str | None, module: str | None, library: str | None) -> bool:
     if module is not None and importlib.util.find_spec(module) is None:
         return False
