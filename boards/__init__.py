@@ -1,0 +1,1 @@
+"""Board descriptions, one TOML file a board; read by sparktick.gen.board."""

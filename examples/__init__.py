@@ -1,0 +1,1 @@
+"""Engine descriptions of the demonstration; data only."""

@@ -1,0 +1,1 @@
+"""Engine description to firmware: read, design, quantise, render, build."""

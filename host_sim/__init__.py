@@ -1,0 +1,1 @@
+"""The firmware's own C, run on the host against pulse trains and noise."""

@@ -1,0 +1,1 @@
+"""Emulated microcontrollers behind one interface."""
