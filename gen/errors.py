@@ -1,0 +1,120 @@
+"""The one family of errors a user of sparktick can meet, and how they are worded."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+class SparktickError(Exception):
+    """Base of every error that is the user's to put right; no traceback is shown for it.
+
+    ``str(error)`` is the whole message.  ``exit_code`` is what a command ends with:
+    1 when a verdict failed, 2 for bad input or usage.
+    """
+
+    exit_code = 2
+
+
+class DescriptionError(SparktickError):
+    """One or more faults in an engine or board description, each with its place and remedy."""
+
+    def __init__(self, *faults: Fault) -> None:
+        self.faults = faults
+        super().__init__("\n".join(fault.format() for fault in faults))
+
+
+class BoardError(DescriptionError):
+    """A board description is unknown or wrong."""
+
+
+class FolderError(SparktickError):
+    """A file or folder cannot be read, written, or is not what it should be."""
+
+
+class BuildError(SparktickError):
+    """A compiler is missing or refused the source; ``log`` holds what it said."""
+
+    def __init__(self, message: str, log: str = "") -> None:
+        self.log = log
+        super().__init__(f"{message}\n{log}".rstrip() if log else message)
+
+
+class RunError(SparktickError):
+    """A simulation or an emulated chip could not be run (not: ran and failed)."""
+
+
+class ToolError(SparktickError):
+    """A program or optional package that a command needs is not installed."""
+
+
+class VerdictFailedError(SparktickError):
+    """A run was judged and a limit was not kept."""
+
+    exit_code = 1
+
+
+class Fault:
+    """One fault in a description: where, what was found, what is allowed, what to do.
+
+    ``key`` is dotted as TOML writes it ("pickup.arc_deg"); ``allowed`` is a phrase
+    ("2 to 160 deg"); ``remedy`` is a whole sentence.  ``value`` is left out when None.
+    """
+
+    __slots__ = ("allowed", "file", "key", "problem", "remedy", "value")
+
+    def __init__(
+        self,
+        file: str,
+        key: str,
+        problem: str,
+        *,
+        value: object = None,
+        allowed: str = "",
+        remedy: str = "",
+    ) -> None:
+        self.file = file
+        self.key = key
+        self.problem = problem
+        self.value = value
+        self.allowed = allowed
+        self.remedy = remedy
+
+    def __repr__(self) -> str:
+        return f"Fault({self.format()!r})"
+
+    def format(self) -> str:
+        """Return one message: ``file: [section] key = value: problem; allowed ...`` and a remedy."""
+        place = toml_key(self.key)
+        if self.value is not None:
+            place = f"{place} = {toml_value(self.value)}"
+        text = f"{self.file}: {place}: {self.problem}" if place else f"{self.file}: {self.problem}"
+        if self.allowed:
+            text += f" (allowed: {self.allowed})"
+        if self.remedy:
+            text += f"\n    {self.remedy}"
+        return text
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the fault as plain values for ``--json``."""
+        return {name: getattr(self, name) for name in sorted(self.__slots__)}
+
+
+def toml_key(key: str) -> str:
+    """Return a dotted key as a reader finds it in the file: ``[section] key``."""
+    section, dot, name = key.partition(".")
+    return f"[{section}] {name}" if dot else section
+
+
+def toml_value(value: object) -> str:
+    """Return a value as TOML would write it, shortened past 60 characters."""
+    if isinstance(value, bool):
+        text = "true" if value else "false"
+    elif isinstance(value, str):
+        text = f'"{value}"'
+    elif isinstance(value, float):
+        text = f"{value:.10g}"
+    elif isinstance(value, Sequence):
+        text = "[" + ", ".join(toml_value(item) for item in value) + "]"
+    else:
+        text = str(value)
+    return text if len(text) <= 60 else text[:57] + "..."
