@@ -23,7 +23,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.polynomial.legendre import leggauss
 from numpy.typing import ArrayLike, NDArray
-
 from sparktick.gen.errors import SparktickError
 from sparktick.gen.slider_crank import (
     ATMOSPHERE_PA,

@@ -62,7 +62,7 @@ class Cylinder:
 
 
 def piston_travel_m(cylinder: Cylinder, angle_deg: ArrayLike) -> F64:
-    """Distance of the piston below its top dead centre: r(1-cos t) + l - sqrt(l^2 - r^2 sin^2 t)."""
+    """Piston below its top dead centre: r (1 - cos t) + l - sqrt(l^2 - r^2 sin^2 t)."""
     t = np.radians(np.asarray(angle_deg, dtype=np.float64))
     r, rod = cylinder.crank_radius_m, cylinder.rod_m
     side = r * np.sin(t)
@@ -154,5 +154,5 @@ def compression_work_j(
 
 
 def flywheel_inertia_kg_m2(mass_kg: float, diameter_m: float, bore_m: float = 0.0) -> float:
-    """Inertia of a disc, or of a rim when ``bore_m`` (its inside diameter) is given: m(D^2+d^2)/8."""
+    """Inertia m (D^2 + d^2) / 8 of a disc, or of a rim with ``bore_m`` its inside diameter."""
     return mass_kg * (diameter_m**2 + bore_m**2) / 8.0
