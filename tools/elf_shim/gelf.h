@@ -1,0 +1,2 @@
+/* The class-independent names live in libelf.h of this shim. */
+#include "libelf.h"
