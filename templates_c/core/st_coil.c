@@ -1,0 +1,136 @@
+/* Charging and firing one coil.
+ *
+ * The spark is always re-timed by the newest believed edge; a charge that has to begin before that
+ * edge gets a late, safe spark time first, so that a crank that slows is never met by an early spark.
+ */
+#include "st_internal.h"
+
+static void st_order_coil(st_core *c, st_coil_order order, st_ticks at)
+{
+    c->orders.coil = (uint8_t)order;
+    c->orders.coil_at = at;
+    c->orders.coil_fresh = true;
+}
+
+/* Invariant C, and state that proves itself: the only door to a charge. */
+static void st_order_charge(st_core *c, st_ticks on_at)
+{
+    bool const allowed = (c->s.mode == (uint8_t)ST_RUN) || (c->s.mode == (uint8_t)ST_START) ||
+                         (c->s.mode == (uint8_t)ST_LOCKING);
+    if (!st_seal_ok(c)) {
+        st_count(c, ST_N_SEAL);
+        st_lose_lock(c);
+        return;
+    }
+    if (allowed) {
+        st_order_coil(c, ST_COIL_ON_AT, on_at);
+    }
+}
+
+static void st_order_spark(st_core *c)
+{
+    st_ticks const limit = c->coil_on_at + ST_CFG_HARD_LIMIT_TICKS;
+    st_order_coil(c, ST_COIL_OFF_AT, st_earlier(c->coil_off_at, limit));
+}
+
+/* Earliest allowed start of a charge that is wanted at `on_at`. */
+static st_ticks st_charge_from(const st_core *c, st_ticks on_at)
+{
+    return st_later(on_at, c->switched_at + ST_CFG_OFF_MIN_TICKS);
+}
+
+/* This pulse's spark.  A running charge is ended then; else one that still fits is begun. */
+void st_coil_spark_at(st_core *c, st_ticks spark_at, st_ticks now)
+{
+    st_ticks on_at;
+    c->coil_off_at = spark_at;
+    if (c->coil_on) {
+        st_order_spark(c);
+        return;
+    }
+    on_at = st_later(st_charge_from(c, spark_at - ST_CFG_DWELL_TICKS), now);
+    if (c->limiting || !st_before(on_at + ST_CFG_ON_MIN_TICKS, spark_at)) {
+        st_coil_release(c); /* no room for a charge: skip this event whole */
+        c->spark_due = false;
+        return;
+    }
+    st_order_charge(c, on_at);
+}
+
+/* Begin a charge in start mode before the trail edge that will end it (driven starters only). */
+void st_coil_start_charge_at(st_core *c, st_ticks on_at, st_ticks now)
+{
+    if (c->coil_on || c->limiting) {
+        return;
+    }
+    on_at = st_later(st_charge_from(c, on_at), now);
+    c->coil_off_at = on_at + ST_CFG_HARD_LIMIT_TICKS;
+    st_order_charge(c, on_at);
+}
+
+/* After a spark: begin the next charge before its edge, where it would not fit behind it. */
+void st_coil_plan_ahead(st_core *c)
+{
+    uint32_t const interval = st_next_interval(c);
+    st_ticks const edge = st_expected_edge(c);
+    st_ticks const spark = edge + st_rounded(st_delay_q8(interval));
+    st_ticks const latest = edge + st_gate_allowance(interval, c->s.missing) + ST_CFG_GUARD_TICKS;
+    st_ticks const on_at = spark - ST_CFG_DWELL_TICKS;
+    if ((c->s.mode != (uint8_t)ST_RUN) || c->coil_on || c->spark_due || c->limiting) {
+        return;
+    }
+    if (!st_before(on_at, edge + ST_CFG_GUARD_TICKS)) {
+        return; /* fits behind the edge: wait for it */
+    }
+    c->coil_off_at = st_later(spark, latest);
+    st_order_charge(c, st_charge_from(c, on_at));
+}
+
+/* No further charge; one that runs keeps the spark time it has. */
+void st_coil_release(st_core *c)
+{
+    if (!c->coil_on) {
+        st_order_coil(c, ST_COIL_IDLE, 0U);
+    }
+}
+
+void st_on_coil(st_core *c, st_ticks at, bool on)
+{
+    c->switched_at = at;
+    c->coil_on = on;
+    if (on) {
+        c->blank_ticks = ST_CFG_BLANK_ON_TICKS;
+        c->coil_on_at = at;
+        st_order_spark(c);
+        return;
+    }
+    c->blank_ticks = ST_CFG_BLANK_OFF_TICKS;
+    c->orders.coil = (uint8_t)ST_COIL_IDLE; /* true already: nothing for the port to do */
+    st_count(c, ST_N_SPARK);
+    if ((at - c->coil_on_at) >= ST_CFG_HARD_LIMIT_TICKS) {
+        st_count(c, ST_N_HARD);
+    }
+    c->spark_due = false;
+    st_coil_plan_ahead(c);
+}
+
+void st_on_forced_off(st_core *c, st_ticks at)
+{
+    st_count(c, ST_N_HARD);
+    c->coil_on = false;
+    c->spark_due = false;
+    c->switched_at = at;
+    c->blank_ticks = ST_CFG_BLANK_OFF_TICKS;
+    st_order_coil(c, ST_COIL_IDLE, 0U);
+}
+
+/* Slow second look at the on-time, from the main loop. */
+void st_coil_check(st_core *c, st_ticks now)
+{
+    if (c->coil_on && ((now - c->coil_on_at) > (ST_CFG_HARD_LIMIT_TICKS + ST_CFG_GUARD_TICKS))) {
+        st_on_forced_off(c, now);
+    }
+    if ((now - c->switched_at) > ST_AGE_LIMIT) {
+        c->switched_at = now - ST_AGE_LIMIT;
+    }
+}

@@ -1,0 +1,164 @@
+/* The timing core: one state struct, event functions that answer with orders.
+ *
+ * Every function runs with the port's event interrupts held off (inside an
+ * interrupt handler, or in the main loop with interrupts disabled), never
+ * blocks, uses no loop that depends on its input beyond the small bounds named,
+ * and touches nothing but the struct it is given.
+ */
+#ifndef ST_CORE_H
+#define ST_CORE_H
+
+#include "st_types.h"
+
+#define ST_CORE_VERSION 1
+
+/* Choices for ST_CFG_PREDICTOR. */
+#define ST_PREDICT_LAST 0        /* the last interval stands for the speed */
+#define ST_PREDICT_TREND 1       /* its change is carried on to the middle of the delay */
+#define ST_PREDICT_SAME_STROKE 2 /* turns alternate: like is compared with like */
+
+/* How far the core believes it knows the crank. */
+typedef enum {
+    ST_STOPPED = 0, /* nothing known */
+    ST_FIRST = 1,   /* one pulse seen since standstill */
+    ST_START = 2,   /* hand-start speed: sparks only from the same pulse */
+    ST_LOCKING = 3, /* fast enough, not yet enough consistent pulses */
+    ST_RUN = 4,     /* locked: sparks timed from the period */
+    ST_WARM = 5     /* period kept through a reset, waits for one pulse that agrees */
+} st_mode;
+
+/* What the pickup line is being watched for. */
+typedef enum {
+    ST_PH_CLOSED = 0,        /* capture masked until the deadline (gate opens) */
+    ST_PH_LEAD = 1,          /* waiting for a lead edge until the deadline (gate closes) */
+    ST_PH_LEAD_HOLD = 2,     /* lead edge captured; level must hold until the deadline */
+    ST_PH_TRAIL_CLOSED = 3,  /* capture masked until the trail edge can come */
+    ST_PH_TRAIL = 4,         /* waiting for the trail edge until the deadline */
+    ST_PH_TRAIL_HOLD = 5,    /* trail edge captured; level must hold until the deadline */
+    ST_PH_STORM = 6          /* too many false edges: capture masked until the deadline */
+} st_phase;
+
+/* Counters, saturating at 65535; told over serial in this order. */
+typedef enum {
+    ST_N_PULSE = 0,       /* pulses believed */
+    ST_N_SPARK = 1,       /* coil switched off after a charge */
+    ST_N_SHORT = 2,       /* edge whose level did not hold for the confirmation time */
+    ST_N_BLANKED = 3,     /* same, within the blanking time after the coil's own switching */
+    ST_N_TRAIL_BOUNCE = 4,/* trail edge whose level did not hold */
+    ST_N_ARC = 5,         /* pulse width disagreed with the magnet's arc */
+    ST_N_INTERVAL = 6,    /* interval outside the believable range */
+    ST_N_MISSING = 7,     /* gate closed without a believed edge */
+    ST_N_LOST = 8,        /* lock given up */
+    ST_N_STORM = 9,       /* capture masked because of too many false edges */
+    ST_N_LIMIT = 10,      /* events skipped by the speed limit */
+    ST_N_HARD = 11,       /* coil ended by the on-time limit */
+    ST_N_LATE = 12,       /* order that was already due when it was armed */
+    ST_N_SEAL = 13,       /* spark-causing state failed its check */
+    ST_N_RESET = 14,      /* resets other than power-on */
+    ST_N_WARM = 15,       /* warm restarts that resumed timing */
+    ST_N_COUNT = 16
+} st_counter;
+
+typedef enum {
+    ST_COIL_IDLE = 0,   /* output off now, nothing pending */
+    ST_COIL_ON_AT = 1,  /* output off; hardware switches it on at coil_at */
+    ST_COIL_OFF_AT = 2  /* output on; hardware switches it off at coil_at */
+} st_coil_order;
+
+typedef enum {
+    ST_CAPTURE_MASKED = 0,
+    ST_CAPTURE_LEAD = 1,  /* capture the change to active */
+    ST_CAPTURE_TRAIL = 2  /* capture the change to inactive */
+} st_capture;
+
+/* What the port is to arm.  The *_fresh flags are set by the core and cleared by the port. */
+typedef struct {
+    st_ticks coil_at;
+    st_ticks alarm_at;
+    uint8_t coil;      /* st_coil_order */
+    uint8_t capture;   /* st_capture */
+    bool coil_fresh;
+    bool alarm_on;
+    bool alarm_fresh;
+    bool capture_fresh;
+} st_orders;
+
+/* Kept through a reset that is not a power-on (a RAM section that start-up leaves alone). */
+typedef struct {
+    uint32_t period_ticks;
+    uint16_t resets;
+    uint16_t check;
+} st_retained;
+
+/* State that can cause a spark; sealed by a check that is verified before the coil is switched on. */
+typedef struct {
+    st_ticks edge_at;            /* last believed lead edge (or its prediction when bridged) */
+    uint32_t period_ticks;       /* last believed interval between lead edges */
+    uint32_t period_before_ticks;/* the one before it */
+    uint32_t period_third_ticks; /* and the one before that */
+    uint8_t mode;                /* st_mode */
+    uint8_t missing;             /* lead edges missed since the last believed one */
+} st_sealed;
+
+typedef struct {
+    st_orders orders;
+    st_sealed s;
+    st_sealed before;    /* s as it was before the pulse under judgement */
+    uint16_t seal;
+    uint16_t blank_ticks; /* blanking that follows switched_at */
+    uint8_t phase;       /* st_phase */
+    uint8_t lock_count;  /* consistent intervals seen while locking */
+    uint8_t false_edges; /* rejected captures since the gate opened */
+    bool coil_on;
+    bool spark_due;        /* the spark that belongs to the last believed edge is still to come */
+    bool limiting;       /* speed limit holds the next charge back */
+    bool pending;        /* lead edge believed, its trail edge not yet judged */
+    st_ticks lead_at;    /* captured lead edge under judgement */
+    st_ticks trail_at;
+    st_ticks gate_close_at;
+    st_ticks deadline_at;
+    st_ticks coil_on_at;
+    st_ticks coil_off_at; /* last spark, or the spark that is due */
+    st_ticks switched_at; /* last switching of the coil, for blanking */
+    uint32_t interval_ticks; /* lead_at less the edge before it, per pulse */
+    uint32_t width_ticks;    /* believed pulse width of the pulse before */
+    uint16_t count[ST_N_COUNT];
+} st_core;
+
+/* Start from standstill, or warm when `kept` holds a period that survived a reset. */
+void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on);
+
+/* The capture unit saw the edge it was told to look for, at instant `at`. */
+void st_on_capture(st_core *c, st_ticks at, st_ticks now);
+
+/* The alarm that was ordered is due; `active` is the pickup level, majority of three reads. */
+void st_on_alarm(st_core *c, st_ticks now, bool active);
+
+/* The compare unit switched the coil at instant `at`, as ordered. */
+void st_on_coil(st_core *c, st_ticks at, bool on);
+
+/* The port's independent on-time guard forced the output off. */
+void st_on_forced_off(st_core *c, st_ticks at);
+
+/* Slow poll from the main loop: standstill, stale states; `active` as above. */
+void st_on_poll(st_core *c, st_ticks now, bool active);
+
+/* Store the period for a warm restart; main loop, any time. */
+void st_keep(const st_core *c, st_retained *kept);
+
+/* Delay in 1/256 tick from lead edge to spark for an effective period (ticks per pulse). */
+int32_t st_delay_q8(uint32_t period_ticks);
+
+/* Middle-of-delay weight of the trend, 1/256, for that period. */
+uint16_t st_trend_weight_q8(uint32_t period_ticks);
+
+/* Delay in 1/256 tick from trail edge to spark in start mode for a pulse width. */
+int32_t st_start_delay_q8(uint32_t width_ticks);
+
+/* Period that stands for the speed in the middle of the delay (see st_predict.c). */
+uint32_t st_effective_period(const st_core *c, uint32_t interval_ticks);
+
+/* Expected next interval between lead edges. */
+uint32_t st_next_interval(const st_core *c);
+
+#endif

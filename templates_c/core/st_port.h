@@ -1,0 +1,72 @@
+/* The contract between the core and a port.  Two halves.
+ *
+ * A port is one folder: st_port_flash.h, st_port.c (registers, interrupt handlers) and, where the
+ * chip needs it, start-up code.  It owns the timer, the pins and the watchdog, and nothing else.
+ *
+ * Event handlers of a port, all at one interrupt level so that they never nest:
+ *   capture   -> st_on_capture(core, captured instant, now)
+ *   alarm     -> st_on_alarm(core, now, st_port_active())
+ *   compare   -> st_on_coil(core, ordered instant, switched on?)
+ * each followed by arming what core->orders says.  A compare that has already matched is told
+ * before any other event, so that the core never works on a coil state that is out of date.
+ */
+#ifndef ST_PORT_H
+#define ST_PORT_H
+
+#include "st_core.h"
+
+/* ---- The port implements -------------------------------------------------------------------- */
+
+/* Outputs safe, clocks, timer, watchdog on; interrupts still off.  Main context, once.
+ * True when the reset was a power-on (kept RAM holds nothing). */
+bool st_port_init(void);
+
+/* The RAM that start-up leaves alone. */
+st_retained *st_port_retained(void);
+
+/* Let events in, or hold them off; main context.  Held for microseconds only. */
+void st_port_events_on(void);
+void st_port_events_off(void);
+
+/* The tick counter now, 32 bit; events held off. */
+st_ticks st_port_now(void);
+
+/* Pickup level, true = magnet there; majority of three reads.  Any context, never blocks. */
+bool st_port_active(void);
+
+/* Arm capture, alarm and coil as ordered; clears the *_fresh flags.  Events held off. */
+void st_port_apply(st_core *core);
+
+/* Write direction, output, timer and mask registers again; events held off. */
+void st_port_refresh(const st_core *core);
+
+/* Restart the watchdog.  Called from the main loop only, when both halves proved alive. */
+void st_port_feed_watchdog(void);
+
+/* Heartbeats since the last call (about one a millisecond, counted by an interrupt). */
+uint8_t st_port_heartbeats(void);
+
+/* Put one byte into the serial transmitter if it is free; false if not.  Never blocks. */
+bool st_port_send(uint8_t byte);
+
+/* Light for static timing. */
+void st_port_lamp(bool on);
+
+/* Stop for good with the outputs safe until the watchdog resets the chip. */
+void st_port_halt(void);
+
+/* ---- The core implements -------------------------------------------------------------------- */
+
+/* The one state struct; the port's handlers pass it to the event functions. */
+extern st_core st_the_core;
+
+/* True when the tables in flash still match their CRC.  Main context, takes milliseconds. */
+bool st_table_intact(void);
+
+/* One table line into a running CRC, for checking in the background; index below the line count. */
+uint16_t st_table_crc(uint16_t crc, uint8_t index);
+
+/* A text line about counters and speed, a byte a call; see st_tell.c.  Main context. */
+void st_tell(void);
+
+#endif

@@ -1,0 +1,78 @@
+/* A check over the state that can cause a spark, verified before every charge.
+ *
+ * Fletcher's sum with a start value, so that neither all zeros nor all ones passes.
+ */
+#include <stddef.h>
+
+#include "st_internal.h"
+
+static uint16_t st_sum(const uint8_t *bytes, uint8_t count)
+{
+    uint8_t a = 0x5AU;
+    uint8_t b = 0xC3U;
+    uint8_t i;
+    for (i = 0U; i < count; i++) {
+        a = (uint8_t)(a + bytes[i]);
+        b = (uint8_t)(b + a);
+    }
+    return (uint16_t)(((uint16_t)b << 8) | a);
+}
+
+void st_seal(st_core *c)
+{
+    c->seal = st_sum((const uint8_t *)&c->s, (uint8_t)sizeof c->s);
+}
+
+bool st_seal_ok(const st_core *c)
+{
+    return c->seal == st_sum((const uint8_t *)&c->s, (uint8_t)sizeof c->s);
+}
+
+static uint16_t st_kept_check(const st_retained *kept)
+{
+    return st_sum((const uint8_t *)kept, (uint8_t)offsetof(st_retained, check));
+}
+
+void st_keep(const st_core *c, st_retained *kept)
+{
+    kept->period_ticks = (c->s.mode == (uint8_t)ST_RUN) ? c->s.period_ticks : 0U;
+    kept->check = st_kept_check(kept);
+}
+
+static void st_from_standstill(st_core *c, st_ticks now)
+{
+    uint8_t *const bytes = (uint8_t *)c;
+    uint16_t i;
+    for (i = 0U; i < (uint16_t)sizeof *c; i++) {
+        bytes[i] = 0U;
+    }
+    c->s.edge_at = now;
+    c->switched_at = now - ST_AGE_LIMIT;
+    c->orders.coil_fresh = true;
+}
+
+void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)
+{
+    bool const valid = !power_on && (kept->check == st_kept_check(kept));
+    st_from_standstill(c, now);
+    if (!valid) {
+        kept->period_ticks = 0U;
+        kept->resets = 0U;
+    } else {
+        kept->resets++;
+    }
+    if (!power_on) {
+        st_count(c, ST_N_RESET);
+    }
+    c->count[ST_N_RESET] = kept->resets;
+    if (ST_CFG_WARM_RESTART && valid && (kept->period_ticks >= ST_CFG_PERIOD_MIN_TICKS) &&
+        (kept->period_ticks <= ST_CFG_START_PERIOD_TICKS)) {
+        c->s.mode = (uint8_t)ST_WARM;
+        c->s.period_ticks = kept->period_ticks;
+        c->s.period_before_ticks = kept->period_ticks;
+        c->s.period_third_ticks = kept->period_ticks;
+    }
+    kept->check = st_kept_check(kept);
+    st_seal(c);
+    st_watch_lead(c);
+}
