@@ -83,7 +83,7 @@ class Fault:
         return f"Fault({self.format()!r})"
 
     def format(self) -> str:
-        """Return one message: ``file: [section] key = value: problem; allowed ...`` and a remedy."""
+        """Return ``file: [section] key = value: problem (allowed: ...)`` and a remedy line."""
         place = toml_key(self.key)
         if self.value is not None:
             place = f"{place} = {toml_value(self.value)}"

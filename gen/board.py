@@ -1,0 +1,257 @@
+"""Board descriptions: chip, pins, boot loader; data only, one TOML a board."""
+
+from __future__ import annotations
+
+import functools
+import importlib.resources
+from pathlib import Path
+from typing import Literal
+
+from pydantic import ConfigDict, Field, ValidationError
+
+from .errors import BoardError, Fault
+from .faults import Translator, nearest, read_toml
+from .fields import Section, num, pick
+
+WHAT = "board description"
+REMEDY = "`sparktick boards` lists the boards; a new one is one file in the folder boards/."
+
+
+class Pin(Section):
+    """One pin: chip port and bit, the name printed on the board, the chip's own function."""
+
+    port: str = pick("Port of the chip: a letter.", pattern=r"^[A-Z]{1,4}$")
+    bit: int = num("Bit in that port.", 0, 31, "ports have at most 32 bits.")
+    printed: str = pick("Name printed on the board.", min_length=1, max_length=12)
+    function: str = pick("Function of the chip used here.", "GPIO", max_length=16)
+
+    @property
+    def chip_name(self) -> str:
+        """Name in the chip's data sheet, as PB0."""
+        return f"P{self.port}{self.bit}"
+
+
+class Pins(Section):
+    """The pins the firmware uses."""
+
+    pickup: Pin
+    coil: Pin
+    coil2: Pin | None = None
+    lamp: Pin
+    tacho: Pin
+    serial_tx: Pin
+    serial_rx: Pin
+
+    def named(self) -> dict[str, Pin]:
+        """Return the pins that the board has, by use, in the order of the format."""
+        pins = {name: getattr(self, name) for name in type(self).model_fields}
+        return {name: pin for name, pin in pins.items() if pin is not None}
+
+
+class Timer(Section):
+    """The timer that times the spark, and its capture input."""
+
+    bits: Literal[16, 32] = pick("Width of the counter.")
+    prescaler: int = num("CPU clocks a tick.", 1, 1024, "prescalers of the chips served.")
+    sync_cycles_min: float = num(
+        "Least CPU clocks from pin to capture.", 0, 20, "synchronisers take a few clocks."
+    )
+    sync_cycles_max: float = num(
+        "Most CPU clocks from pin to capture.", 0, 20, "synchronisers take a few clocks."
+    )
+    filter_cycles: int = num(
+        "CPU clocks the capture filter adds.", 0, 256, "4 equal samples on the AVR."
+    )
+
+
+class Watchdog(Section):
+    """The watchdog, which ends a hang with the coil on."""
+
+    period_us: int = num("Nominal period used.", 1000, 1000000, "the shortest is the safest.")
+    tolerance_percent: float = num(
+        "How far the real period may be off.", 0, 50, "its oscillator is an RC one."
+    )
+
+    @property
+    def longest_us(self) -> float:
+        """Longest time a hang can last."""
+        return self.period_us * (1.0 + self.tolerance_percent / 100.0)
+
+
+class Upload(Section):
+    """One way to put the image into the board."""
+
+    name: str = pick("Short name of the way.", pattern=r"^[a-z0-9-]{2,24}$")
+    programmer: str = pick("avrdude programmer id.", pattern=r"^[A-Za-z0-9_-]{2,24}$")
+    baud: int = num("Speed of the port; 0 for a programmer without one.", 0, 1000000, "as given.")
+    platformio_board: str = pick("PlatformIO board id.", pattern=r"^[A-Za-z0-9_-]{2,32}$")
+    note: str = pick("When to choose it.", "")
+
+
+class Fuse(Section):
+    """Advice for one fuse byte, for those who have a programmer."""
+
+    name: Literal["low", "high", "extended"] = pick("Which fuse byte.")
+    value: int = num("Value to write.", 0, 255, "one byte.")
+    why: str = pick("What it sets and the reason.")
+
+
+class Board(Section):
+    """A whole board description.
+
+    ``handler_cycles`` holds the greatest CPU cycles measured for each interrupt handler on the
+    emulated chip (empty until measured); ``handler_source`` names what measured them.
+    """
+
+    model_config = ConfigDict(title="sparktick board description 1")
+
+    schema_version: Literal[1] = pick("Version of this format: 1.", alias="schema")
+    name: str = pick("Name in [board] name; also the file's.", pattern=r"^[a-z0-9][a-z0-9-]{1,30}$")
+    title: str = pick("Name for people.", min_length=3, max_length=60)
+    mcu: str = pick("Chip, as the compiler names it.", pattern=r"^[a-z0-9]{3,24}$")
+    family: str = pick("Folder of its port in templates_c/port.", pattern=r"^[a-z0-9_]{2,24}$")
+    f_cpu_hz: int = num("CPU clock.", 1000000, 400000000, "chips served.")
+    clock_tolerance_ppm: float = num(
+        "Error of the clock: crystal 100, ceramic resonator 5000, inner RC 100000.",
+        1,
+        30000,
+        "an RC oscillator is not good enough: it needs a crystal or a resonator.",
+    )
+    volts: float = num("Supply of the chip.", 1.8, 5.5, "chips served.")
+    flash_bytes: int = num("Flash memory.", 4096, 16777216, "the core does not fit in less.")
+    ram_bytes: int = num("RAM.", 512, 1048576, "the core does not fit in less.")
+    bootloader_bytes: int = num("Flash kept by the boot loader.", 0, 65536, "boot loaders.", 0)
+    cycles_per_pulse: int = num(
+        "CPU cycles one pulse costs at most, all handlers together.",
+        200,
+        100000,
+        "sets the greatest pulse rate.",
+        4000,
+    )
+    service_cycles: int = num(
+        "CPU cycles from a captured edge to an armed output, confirmation not counted.",
+        50,
+        50000,
+        "sets how late the lead edge may be.",
+        1200,
+    )
+    timer: Timer
+    watchdog: Watchdog
+    pins: Pins
+    upload: tuple[Upload, ...] = Field(min_length=1, strict=False)
+    platformio_platform: str = pick("PlatformIO platform.", pattern=r"^[a-z0-9_-]{2,24}$")
+    fuse: tuple[Fuse, ...] = Field(default=(), strict=False)
+    handler_cycles: dict[str, int] = Field(default_factory=dict)
+    handler_source: str = ""
+    not_for: tuple[str, ...] = Field(default=(), strict=False)
+
+    @property
+    def tick_hz(self) -> float:
+        """Timer ticks a second."""
+        return self.f_cpu_hz / self.timer.prescaler
+
+    @property
+    def tick_us(self) -> float:
+        """Microseconds a timer tick."""
+        return 1e6 / self.tick_hz
+
+    @property
+    def capture_delay_cycles(self) -> float:
+        """Mean CPU cycles from the pin to the captured instant, with the capture filter on."""
+        timer = self.timer
+        return (timer.sync_cycles_min + timer.sync_cycles_max) / 2.0 + timer.filter_cycles
+
+    @property
+    def max_pulses_per_s(self) -> float:
+        """Pulse rate that takes half of the CPU, the most that is allowed."""
+        return 0.5 * self.f_cpu_hz / self.cycles_per_pulse
+
+    @property
+    def flash_free_bytes(self) -> int:
+        """Flash that an image may fill."""
+        return self.flash_bytes - self.bootloader_bytes
+
+
+def boards_folder() -> Path:
+    """Return the folder of the board files that came with sparktick."""
+    return Path(str(importlib.resources.files("sparktick.boards")))
+
+
+def board_names() -> list[str]:
+    """Return the names of all boards, sorted; found by listing the folder."""
+    return sorted(path.stem for path in boards_folder().glob("*.toml"))
+
+
+@functools.cache
+def load_board(name: str) -> Board:
+    """Return a board by name.  Raises BoardError when unknown (naming the nearest) or invalid."""
+    known = board_names()
+    if name not in known:
+        guess = nearest(name, known)
+        hint = f"Did you mean {guess}? " if guess else ""
+        raise BoardError(
+            Fault(
+                "[board]",
+                "board.name",
+                "no such board",
+                value=name,
+                allowed=" | ".join(known),
+                remedy=hint + REMEDY,
+            )
+        )
+    return read_board(boards_folder() / f"{name}.toml")
+
+
+def all_boards() -> list[Board]:
+    """Return every board, sorted by name; an invalid file is an error, never left out."""
+    return [load_board(name) for name in board_names()]
+
+
+def read_board(path: str | Path) -> Board:
+    """Read and check one board file."""
+    text, data = read_toml(path, WHAT, REMEDY)
+    translator = Translator(str(path), text, Board, {})
+    try:
+        board = Board.model_validate(data)
+    except ValidationError as invalid:
+        raise translator.error(invalid, BoardError) from None
+    faults = [*_name_faults(board, Path(path)), *_pin_faults(board, str(path))]
+    if board.timer.sync_cycles_min > board.timer.sync_cycles_max:
+        faults.append(
+            Fault(
+                str(path),
+                "timer.sync_cycles_min",
+                "larger than sync_cycles_max",
+                value=board.timer.sync_cycles_min,
+                remedy="Swap the two.",
+            )
+        )
+    if faults:
+        raise BoardError(*faults)
+    return board
+
+
+def _name_faults(board: Board, path: Path) -> list[Fault]:
+    if board.name == path.stem:
+        return []
+    remedy = f"Name the file {board.name}.toml, or the board {path.stem}."
+    return [
+        Fault(str(path), "name", "differs from the file's name", value=board.name, remedy=remedy)
+    ]
+
+
+def _pin_faults(board: Board, file: str) -> list[Fault]:
+    faults = []
+    owner: dict[str, str] = {}
+    for use, pin in board.pins.named().items():
+        if pin.chip_name in owner:
+            faults.append(
+                Fault(
+                    file,
+                    f"pins.{use}",
+                    f"{pin.chip_name} is already the pin of {owner[pin.chip_name]}",
+                    remedy="Give each use its own pin.",
+                )
+            )
+        owner[pin.chip_name] = use
+    return faults

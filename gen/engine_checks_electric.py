@@ -1,0 +1,338 @@
+"""Checks across keys for coil, driver, supply, noise, serial line and board."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .check_report import Report
+from .sections_electric import CapacitorDischarge, InductiveCoil, LogicCoil
+
+if TYPE_CHECKING:
+    from .board import Board
+    from .engine import Engine
+
+COPPER_PER_K = 0.00393
+BAUD_ERROR_MAX = 0.025
+LINE_CHARACTERS = 80
+
+
+def check(engine: Engine, board: Board, report: Report, *, curve_good: bool) -> None:
+    """Run every electric check; those that need the curve only when it is good."""
+    _supply(engine, report)
+    _leads(engine, report)
+    _coil_and_driver(engine, report)
+    _current(engine, report)
+    _dwell(engine, report)
+    _capacitor(engine, report)
+    _driver_safety(engine, report)
+    _drive_voltage(engine, board, report)
+    _sensor_supply(engine, board, report)
+    _layers(engine, report)
+    _bridging(engine, report)
+    if curve_good:
+        _blanking(engine, report)
+    _serial(engine, board, report)
+    _pulse_rate(engine, board, report)
+
+
+def _supply(engine: Engine, report: Report) -> None:
+    supply = engine.supply
+    if supply.volts_min >= supply.volts:
+        report.fault(
+            "supply.volts_min",
+            "not below volts",
+            "Give the lowest voltage at which the engine must still run.",
+            value=supply.volts_min,
+            allowed=f"below {supply.volts:g} V",
+        )
+    if supply.volts_max < supply.volts:
+        report.fault(
+            "supply.volts_max",
+            "below volts",
+            "Give the voltage of a full battery, or on charge.",
+            value=supply.volts_max,
+            allowed=f"at least {supply.volts:g} V",
+        )
+
+
+def _leads(engine: Engine, report: Report) -> None:
+    cylinders, leads = engine.engine.cylinders, engine.coil.leads
+    if cylinders == 2 and leads == 1 and engine.engine.tdc_spacing_deg == 0:
+        report.fault(
+            "coil.leads",
+            "the second cylinder would have no spark",
+            "Use a twin-lead coil (leads = 2), which fires both plugs at once.",
+            value=leads,
+            allowed="2",
+        )
+    if cylinders == 1 and leads == 2:
+        report.warn(
+            "coil.leads",
+            "twin-lead coil on one cylinder",
+            "Ground the second lead at the engine; a loose one breaks the coil's insulation.",
+            value=leads,
+        )
+
+
+def _coil_and_driver(engine: Engine, report: Report) -> None:
+    own_driver = not isinstance(engine.coil, InductiveCoil)
+    logic = engine.driver.kind == "logic"
+    if own_driver != logic:
+        remedy = (
+            'This coil has its own switch: write kind = "logic" in [driver].'
+            if own_driver
+            else "A bare coil needs a transistor: igbt, bipolar or mosfet."
+        )
+        report.fault(
+            "driver.kind",
+            f'does not fit coil kind "{engine.coil.kind}"',
+            remedy,
+            value=engine.driver.kind,
+            allowed='"logic"' if own_driver else '"igbt" | "bipolar" | "mosfet"',
+        )
+
+
+def _greatest_current_a(engine: Engine, coil: InductiveCoil, volts: float) -> float:
+    """Return the current that ballast and hot winding let through in the end (Ohm's law)."""
+    hot = coil.primary_ohm * (1.0 + COPPER_PER_K * (coil.temperature_c - 20.0))
+    wires = engine.supply.internal_ohm + engine.supply.wiring_ohm
+    total = hot + coil.ballast_ohm + wires + engine.driver.on_ohm
+    return max(volts - engine.driver.drop_v, 0.0) / total
+
+
+def _current(engine: Engine, report: Report) -> None:
+    coil = engine.coil
+    if not isinstance(coil, InductiveCoil):
+        return
+    key, wanted = "coil.spark_current_a", coil.spark_current_a
+    if wanted > engine.driver.max_current_a:
+        report.fault(
+            key,
+            "more than the driver bears",
+            "Take less current or a stronger transistor ([driver] max_current_a).",
+            value=wanted,
+            allowed=f"up to {engine.driver.max_current_a:g} A",
+        )
+    reach = _greatest_current_a(engine, coil, engine.supply.volts)
+    if wanted > 0.95 * reach and coil.dwell_ms is None:
+        report.fault(
+            key,
+            f"cannot be reached: supply and resistances end at {reach:.2f} A",
+            "Take less current, less ballast_ohm, or more volts.",
+            value=wanted,
+            allowed=f"up to {0.95 * reach:.2f} A",
+        )
+    if coil.saturation_a is not None and wanted > coil.saturation_a:
+        report.warn(
+            key,
+            "above saturation_a: more heat, hardly more spark",
+            "Take less current.",
+            value=wanted,
+            allowed=f"up to {coil.saturation_a:g} A",
+        )
+
+
+def _dwell(engine: Engine, report: Report) -> None:
+    coil, hard = engine.coil, engine.safety.hard_limit_ms
+    if isinstance(coil, LogicCoil) and coil.max_on_ms <= coil.dwell_ms:
+        report.fault(
+            "coil.max_on_ms",
+            "not above dwell_ms",
+            "Take both from the coil's data sheet.",
+            value=coil.max_on_ms,
+            allowed=f"above {coil.dwell_ms:g} ms",
+        )
+    dwell = None if isinstance(coil, CapacitorDischarge) else coil.dwell_ms
+    if hard is not None and dwell is not None and hard < 1.1 * dwell:
+        report.fault(
+            "safety.hard_limit_ms",
+            "would cut ordinary dwell",
+            "Leave it out to have it computed.",
+            value=hard,
+            allowed=f"at least {1.1 * dwell:g} ms, 1.1 x dwell",
+        )
+    if not isinstance(coil, LogicCoil) or hard is None or hard <= coil.max_on_ms:
+        return
+    if not engine.safety.allow_hard_limit_above_rating:
+        report.fault(
+            "safety.hard_limit_ms",
+            "longer than the coil bears",
+            "Lower it; [safety] allow_hard_limit_above_rating = true accepts it.",
+            value=hard,
+            allowed=f"up to {coil.max_on_ms:g} ms, the coil's max_on_ms",
+        )
+
+
+def _capacitor(engine: Engine, report: Report) -> None:
+    coil = engine.coil
+    if not isinstance(coil, CapacitorDischarge):
+        return
+    pause_ms = engine.pickup.spacing_deg / (6e-3 * engine.advance.limit_rpm)
+    need_ms = coil.recharge_ms + coil.trigger_us / 1000.0
+    if need_ms > pause_ms:
+        report.fault(
+            "coil.recharge_ms",
+            f"sparks follow each other in {pause_ms:.2f} ms at limit_rpm",
+            "Use a faster unit or a lower limit.",
+            value=coil.recharge_ms,
+            allowed=f"up to {pause_ms - coil.trigger_us / 1000.0:.2f} ms",
+        )
+
+
+def _driver_safety(engine: Engine, report: Report) -> None:
+    driver, safety = engine.driver, engine.safety
+    pull_down = driver.gate_pull_down_ohm
+    key = "driver.gate_pull_down_ohm"
+    if pull_down == 0 and not safety.allow_no_gate_pull_down:
+        report.fault(
+            key,
+            "without it the coil may charge while the chip is in reset",
+            "Fit 10k from gate to ground at the transistor; [safety] allow_no_gate_pull_down = "
+            "true accepts a driver that holds itself off.",
+            value=pull_down,
+            allowed="1000 to 100000 ohm",
+        )
+    elif 0 < pull_down < 4.0 * driver.gate_ohm or 0 < pull_down < 1000:
+        report.fault(
+            key,
+            "so low that it takes the drive away",
+            "10k is usual.",
+            value=pull_down,
+            allowed=f"at least {max(1000.0, 4.0 * driver.gate_ohm):g} ohm",
+        )
+    if driver.on_level == "low" and not safety.allow_inverting_driver:
+        report.fault(
+            "driver.on_level",
+            "an inverting driver is on while the chip is in reset",
+            "Use a driver that is on when its input is high; [safety] allow_inverting_driver = "
+            "true accepts it.",
+            value="low",
+            allowed='"high"',
+        )
+
+
+def _drive_voltage(engine: Engine, board: Board, report: Report) -> None:
+    need = engine.driver.gate_volts_min
+    if need > board.volts:
+        report.fault(
+            "driver.gate_volts_min",
+            f"more than the pins of {board.name} give; half driven, the switch burns",
+            "Choose a switch specified for less, put a gate driver between, or use a 5 V board.",
+            value=need,
+            allowed=f"up to {board.volts:g} V",
+        )
+
+
+def _sensor_supply(engine: Engine, board: Board, report: Report) -> None:
+    pickup = engine.pickup
+    board_fed = pickup.sensor_supply == "board"
+    volts = board.volts if board_fed else engine.supply.volts_min
+    if pickup.sensor_volts_min <= volts:
+        return
+    remedy = (
+        'Feed the sensor from the battery (sensor_supply = "battery"), with its pull-up still to '
+        "the board's supply, or use a sensor made for less."
+        if board_fed
+        else "Use a sensor made for less, or a higher battery voltage."
+    )
+    report.fault(
+        "pickup.sensor_volts_min",
+        f"the {pickup.sensor_supply} gives {volts:g} V",
+        remedy,
+        value=pickup.sensor_volts_min,
+        allowed=f"up to {volts:g} V",
+    )
+
+
+def _layers(engine: Engine, report: Report) -> None:
+    noise = engine.noise
+    off = {
+        "capture_filter": not noise.capture_filter,
+        "confirm_us": noise.confirm_us == 0,
+        "gate": not noise.gate,
+        "arc_check": not noise.arc_check,
+        "blank_after_off_us": noise.blank_after_off_us == 0,
+    }
+    for key, is_off in off.items():
+        if is_off:
+            report.warn(
+                f"noise.{key}",
+                "this layer is off",
+                "Interference may move the timing; prove it with `sparktick simulate`.",
+                value=getattr(noise, key),
+            )
+    if engine.plug.resistor_ohm == 0:
+        report.warn(
+            "plug.resistor_ohm",
+            "no resistor in plug, cap or lead",
+            "It is the cheapest cure for interference.",
+            value=0,
+        )
+
+
+def _bridging(engine: Engine, report: Report) -> None:
+    noise = engine.noise
+    if noise.bridge_missing and noise.bridge_above_rpm < engine.advance.start_below_rpm:
+        report.fault(
+            "noise.bridge_above_rpm",
+            "below start_below_rpm: while starting no spark may come from an older turn",
+            "Take at least idle speed.",
+            value=noise.bridge_above_rpm,
+            allowed=f"at least {engine.advance.start_below_rpm:g} rpm",
+        )
+
+
+def _blanking(engine: Engine, report: Report) -> None:
+    """Ask that blanking after a spark ends before the next true edge, at the limit."""
+    limit = engine.advance.limit_rpm
+    after_spark_deg = (
+        engine.pickup.spacing_deg - engine.pickup.lead_edge_deg_btdc + engine.advance.at_rpm(limit)
+    )
+    pause_us = max(after_spark_deg, 0.0) / (6e-6 * limit)
+    if engine.noise.blank_after_off_us > 0.8 * pause_us:
+        report.fault(
+            "noise.blank_after_off_us",
+            f"the next true edge comes {pause_us:.0f} us after the spark at limit_rpm",
+            "Shorten it.",
+            value=engine.noise.blank_after_off_us,
+            allowed=f"up to {0.8 * pause_us:.0f} us",
+        )
+
+
+def _serial(engine: Engine, board: Board, report: Report) -> None:
+    telling = engine.telling
+    if not telling.serial:
+        return
+    if board.family.startswith("avr"):
+        # Double-speed mode divides the clock by 8 (ATmega328P data sheet, USART chapter).
+        real = board.f_cpu_hz / 8.0 / max(round(board.f_cpu_hz / 8.0 / telling.baud), 1)
+        error = abs(real / telling.baud - 1.0)
+        if error > BAUD_ERROR_MAX:
+            report.fault(
+                "telling.baud",
+                f"{board.name} would be {100 * error:.1f} % off",
+                "Choose a slower one.",
+                value=telling.baud,
+                allowed=f"within {100 * BAUD_ERROR_MAX:g} %",
+            )
+    if 10 * LINE_CHARACTERS * telling.lines_per_s > 0.8 * telling.baud:
+        report.fault(
+            "telling.lines_per_s",
+            "more than the serial line carries",
+            "Send fewer lines or raise baud.",
+            value=telling.lines_per_s,
+            allowed=f"up to {int(0.8 * telling.baud / (10 * LINE_CHARACTERS))} per second",
+        )
+
+
+def _pulse_rate(engine: Engine, board: Board, report: Report) -> None:
+    rpm_per_hz = 60.0 / engine.pickup.pulses_per_crank_turn
+    most_rpm = board.max_pulses_per_s * rpm_per_hz / 1.2
+    if engine.advance.limit_rpm > most_rpm:
+        report.fault(
+            "advance.limit_rpm",
+            f"faster than {board.name} can serve",
+            "Take a faster board.",
+            value=engine.advance.limit_rpm,
+            allowed=f"up to {most_rpm:.0f} rpm",
+        )
