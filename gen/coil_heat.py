@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.polynomial.legendre import leggauss
 from numpy.typing import ArrayLike, NDArray
-from sparktick.gen.coil import PrimaryCircuit, Reach, dwell_at_speed, reach
-from sparktick.gen.eseries import Series, next_power_w, next_up
+
+from .coil import PrimaryCircuit, Reach, dwell_at_speed, reach
+from .eseries import Series, next_power_w, next_up
 
 F64 = NDArray[np.float64]
 

@@ -23,8 +23,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.polynomial.legendre import leggauss
 from numpy.typing import ArrayLike, NDArray
-from sparktick.gen.errors import SparktickError
-from sparktick.gen.slider_crank import (
+
+from .errors import SparktickError
+from .slider_crank import (
     ATMOSPHERE_PA,
     COMPRESSION_N_WORST,
     Cylinder,
