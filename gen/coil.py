@@ -25,6 +25,7 @@ manual, which gives 3810 to 3970 ppm/K for stamped wire).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -138,15 +139,14 @@ class PrimaryCircuit:
             log = self._log_for_time(t, log)
         return np.asarray(-np.expm1(-log) * self.steady_a)
 
-    def charge_as(self, time_s: ArrayLike) -> F64:
-        """Integral of i dt over a dwell, in ampere seconds."""
-        t = np.asarray(time_s, dtype=np.float64)
-        return (self.drive_v * t - self.flux_wb(self.current_a(t))) / self.total_ohm
+    def charges(self, time_s: ArrayLike, current_a: ArrayLike) -> tuple[F64, F64]:
+        """Integrals of i dt (A s) and i^2 dt (A^2 s) over a dwell that ends at ``current_a``.
 
-    def square_charge_a2s(self, time_s: ArrayLike) -> F64:
-        """Integral of i^2 dt over a dwell: multiply by any resistance for its heat."""
-        stored = self.energy_j(self.current_a(time_s))
-        return (self.drive_v * self.charge_as(time_s) - stored) / self.total_ohm
+        The second times any resistance is its heat.
+        """
+        linear = (self.drive_v * np.asarray(time_s) - self.flux_wb(current_a)) / self.total_ohm
+        square = (self.drive_v * linear - self.energy_j(current_a)) / self.total_ohm
+        return np.asarray(linear), np.asarray(square)
 
     def with_supply(self, supply_v: Value) -> PrimaryCircuit:
         """Return the same circuit on another supply voltage (array allowed)."""
@@ -251,7 +251,7 @@ def cut_above_rpm(dwell_s: float, min_off_s: float, sparks_per_turn: float = 1.0
 def dwell_at_speed(
     circuit: PrimaryCircuit,
     rpm: ArrayLike,
-    dwell_s: float,
+    dwell_s: Value,
     *,
     min_off_s: float,
     sparks_per_turn: float = 1.0,
@@ -285,9 +285,10 @@ def _some(circuit: PrimaryCircuit) -> NDArray[np.bool_]:
     return np.asarray(np.asarray(circuit.steady_a) > 0.0)
 
 
-def _bisect(function: object, target: ArrayLike, low: ArrayLike, high: ArrayLike) -> F64:
+def _bisect(
+    function: Callable[[ArrayLike], F64], target: ArrayLike, low: ArrayLike, high: ArrayLike
+) -> F64:
     """Invert an increasing function of one array between two bounds, to the last bits."""
-    assert callable(function)
     wanted = np.asarray(target, dtype=np.float64)
     lo = np.asarray(low, dtype=np.float64)
     hi = np.asarray(high, dtype=np.float64)

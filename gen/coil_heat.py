@@ -13,7 +13,7 @@ import numpy as np
 from numpy.polynomial.legendre import leggauss
 from numpy.typing import ArrayLike, NDArray
 
-from .coil import PrimaryCircuit, Reach, dwell_at_speed, reach
+from .coil import PrimaryCircuit, Reach, Value, dwell_at_speed, reach
 from .eseries import Series, next_power_w, next_up
 
 F64 = NDArray[np.float64]
@@ -77,7 +77,7 @@ class Powers:
 def average_powers(
     circuit: PrimaryCircuit,
     rpm: ArrayLike,
-    dwell_s: float,
+    dwell_s: Value,
     *,
     min_off_s: float,
     sparks_per_turn: float = 1.0,
@@ -90,8 +90,8 @@ def average_powers(
     fit = dwell_at_speed(
         circuit, rpm, dwell_s, min_off_s=min_off_s, sparks_per_turn=sparks_per_turn
     )
-    mean_a = circuit.charge_as(fit.dwell_s) / fit.period_s
-    square = circuit.square_charge_a2s(fit.dwell_s) / fit.period_s
+    charge, square_charge = circuit.charges(fit.dwell_s, fit.current_a)
+    mean_a, square = charge / fit.period_s, square_charge / fit.period_s
     spark_w = fit.energy_j / fit.period_s
     lossy_v = np.minimum(circuit.supply_v, circuit.driver_drop_v)
     return Powers(
@@ -126,7 +126,7 @@ def steady_temperatures(
     circuit: PrimaryCircuit,
     thermal: ThermalSet,
     rpm: ArrayLike,
-    dwell_s: float,
+    dwell_s: Value,
     *,
     ambient_c: float,
     min_off_s: float,
