@@ -191,7 +191,7 @@ def load_board(name: str) -> Board:
         hint = f"Did you mean {guess}? " if guess else ""
         raise BoardError(
             Fault(
-                "[board]",
+                "",
                 "board.name",
                 "no such board",
                 value=name,

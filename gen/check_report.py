@@ -15,8 +15,9 @@ def deg_of_us(time_us: float, rpm: float) -> float:
 class Report:
     """Faults and warnings of one description, in the order found."""
 
-    def __init__(self, place: Callable[[str], str]) -> None:
-        self._place = place
+    def __init__(self, file: str, line_of_key: Callable[[str], int | None]) -> None:
+        self._file = file
+        self._line_of_key = line_of_key
         self._faults: list[Fault] = []
         self._warnings: list[Fault] = []
 
@@ -43,4 +44,12 @@ class Report:
         self._warnings.append(self._entry(key, problem, remedy, value, allowed))
 
     def _entry(self, key: str, problem: str, remedy: str, value: object, allowed: str) -> Fault:
-        return Fault(self._place(key), key, problem, value=value, allowed=allowed, remedy=remedy)
+        return Fault(
+            self._file,
+            key,
+            problem,
+            value=value,
+            allowed=allowed,
+            remedy=remedy,
+            line=self._line_of_key(key),
+        )

@@ -60,8 +60,10 @@ __all__ = [
     "TellingSection",
     "assumed_values",
     "engine_json_schema",
+    "engine_json_schema_text",
     "find_warnings",
     "parse_engine",
+    "parse_text",
     "read_engine",
 ]
 
@@ -135,7 +137,7 @@ def parse_engine(data: object, file: str = "<data>", text: str = "") -> Engine:
     except ValidationError as invalid:
         raise translator.error(invalid) from None
     board = _board(engine, translator)
-    report = cross_check(engine, board, translator.place)
+    report = cross_check(engine, board, file, translator.line)
     if report.faults:
         raise DescriptionError(*report.faults)
     return engine
@@ -148,22 +150,22 @@ def _board(engine: Engine, translator: Translator) -> Board:
         fault = error.faults[0]
         if fault.key != "board.name":
             raise
-        place = translator.place("board.name")
         raise BoardError(
             Fault(
-                place,
+                translator.file,
                 "board.name",
                 fault.problem,
                 value=engine.board.name,
                 allowed=fault.allowed,
                 remedy=fault.remedy,
+                line=translator.line("board.name"),
             )
         ) from None
 
 
 def find_warnings(engine: Engine, board: Board, file: str = "") -> tuple[Fault, ...]:
     """Return what is odd about an engine that is nevertheless accepted."""
-    return cross_check(engine, board, lambda key: file or engine.name).warnings
+    return cross_check(engine, board, file or engine.name, lambda key: None).warnings
 
 
 def assumed_values(engine: Engine) -> list[AssumedValue]:

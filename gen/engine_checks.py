@@ -26,9 +26,11 @@ ARC_FREE_DEG = 5.0
 PISTON_SPEED_M_PER_S = 22.0
 
 
-def cross_check(engine: Engine, board: Board, place: Callable[[str], str]) -> Report:
-    """Run every check; ``place`` turns a key into the file (and line) it stands in."""
-    report = Report(place)
+def cross_check(
+    engine: Engine, board: Board, file: str, line_of_key: Callable[[str], int | None]
+) -> Report:
+    """Run every check; ``line_of_key`` finds the line of ``file`` that a key stands in."""
+    report = Report(file, line_of_key)
     described = [_flywheel(engine, report), _arc_described(engine, report)]
     _cylinders(engine, report)
     _speeds(engine, report)

@@ -57,10 +57,11 @@ class Fault:
     """One fault in a description: where, what was found, what is allowed, what to do.
 
     ``key`` is dotted as TOML writes it ("pickup.arc_deg"); ``allowed`` is a phrase
-    ("2 to 160 deg"); ``remedy`` is a whole sentence.  ``value`` is left out when None.
+    ("2 to 160 deg"); ``remedy`` is a whole sentence.  ``value`` is left out when None, ``line``
+    when it is not known.
     """
 
-    __slots__ = ("allowed", "file", "key", "problem", "remedy", "value")
+    __slots__ = ("allowed", "file", "key", "line", "problem", "remedy", "value")
 
     def __init__(
         self,
@@ -71,8 +72,10 @@ class Fault:
         value: object = None,
         allowed: str = "",
         remedy: str = "",
+        line: int | None = None,
     ) -> None:
         self.file = file
+        self.line = line
         self.key = key
         self.problem = problem
         self.value = value
@@ -84,10 +87,11 @@ class Fault:
 
     def format(self) -> str:
         """Return ``file: [section] key = value: problem (allowed: ...)`` and a remedy line."""
-        place = toml_key(self.key)
+        file = f"{self.file}:{self.line}" if self.line else self.file
+        key = toml_key(self.key)
         if self.value is not None:
-            place = f"{place} = {toml_value(self.value)}"
-        text = f"{self.file}: {place}: {self.problem}" if place else f"{self.file}: {self.problem}"
+            key = f"{key} = {toml_value(self.value)}"
+        text = ": ".join(part for part in (file, key, self.problem) if part)
         if self.allowed:
             text += f" (allowed: {self.allowed})"
         if self.remedy:
@@ -96,7 +100,7 @@ class Fault:
 
     def as_dict(self) -> dict[str, object]:
         """Return the fault as plain values for ``--json``."""
-        return {name: getattr(self, name) for name in sorted(self.__slots__)}
+        return {name: getattr(self, name) for name in Fault.__slots__}
 
 
 def toml_key(key: str) -> str:

@@ -16,7 +16,7 @@ from .errors import DescriptionError, Fault, FolderError
 from .fields import unit_of
 
 SIZE_LIMIT = 1_000_000
-_EMPTY: dict[str, Any] = {}
+SIZE_ERRORS = ("too_long", "too_short")
 
 
 def read_toml(path: str | Path, what: str, remedy: str = "") -> tuple[str, dict[str, Any]]:
@@ -93,11 +93,21 @@ def nearest(word: str, known: list[str]) -> str | None:
     return min(shorter, key=len) if shorter else None
 
 
+class _Unknown(Fault):
+    """An unknown key; ``meant`` is the known key it most likely stands for."""
+
+    __slots__ = ("meant",)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.meant = ""
+
+
 class Translator:
     """Translates the errors of one pydantic model into faults of one file.
 
     ``tags`` are the names of union members, which pydantic puts into a place and no reader
-    wrote; ``models`` gives the model that a table was read as, by its dotted key.
+    wrote, with the model that each stands for.
     """
 
     def __init__(
@@ -112,21 +122,32 @@ class Translator:
         self, invalid: ValidationError, kind: type[DescriptionError] = DescriptionError
     ) -> DescriptionError:
         """Return one error that holds every fault."""
-        return kind(*self._faults(invalid))
+        faults = list(self._faults(invalid))
+        meant = {fault.meant for fault in faults if isinstance(fault, _Unknown)}
+        kept = [f for f in faults if not (f.problem == "missing" and f.key in meant)]
+        return kind(*sorted(kept, key=lambda fault: fault.line or 0))
 
-    def place(self, key: str) -> str:
-        """Return the file, with the line of a key where it can be found."""
-        line = line_of(self.text, key) if self.text else None
-        return f"{self.file}:{line}" if line else self.file
+    def line(self, key: str) -> int | None:
+        """Return the line of a key where it can be found."""
+        return line_of(self.text, key) if self.text else None
 
     def _faults(self, invalid: ValidationError) -> Iterator[Fault]:
+        lists: set[str] = set()
         for error in invalid.errors(include_url=False):
             if error["type"] == "default_factory_not_called":
                 continue  # follows from a fault in another key, which is reported by itself
             parts = [part for part in error["loc"] if part not in self.tags]
             model, field = self._find(error["loc"])
-            key = _dotted(parts)
-            yield self._fault(key, model, field, dict(error))
+            if (parts and isinstance(parts[-1], int)) or error["type"] in SIZE_ERRORS:
+                parts = parts[: next((i for i, p in enumerate(parts) if isinstance(p, int)), None)]
+                key = _dotted(parts)
+                if key not in lists:
+                    lists.add(key)
+                    yield self._list_fault(key, model, field)
+            elif error["type"] == "union_tag_invalid":
+                yield self._tag_fault(_dotted(parts), error["input"])
+            else:
+                yield self._fault(_dotted(parts), model, field, dict(error))
 
     def _find(self, loc: tuple[int | str, ...]) -> tuple[type[BaseModel], str]:
         model, field = self.root, ""
@@ -151,12 +172,33 @@ class Translator:
         allowed, remedy = self._allowed(model, field)
         value = None if kind == "missing" else error["input"]
         return Fault(
-            self.place(key),
+            self.file,
             key,
             _problem(kind, error),
             value=value,
             allowed=allowed,
             remedy=remedy,
+            line=self.line(key),
+        )
+
+    def _list_fault(self, key: str, model: type[BaseModel], field: str) -> Fault:
+        """Return one fault for all that is wrong with the items of a list."""
+        _, remedy = self._allowed(model, field)
+        return Fault(
+            self.file, key, "not a list of the right items", remedy=remedy, line=self.line(key)
+        )
+
+    def _tag_fault(self, key: str, value: dict[str, object]) -> Fault:
+        allowed = " | ".join(f'"{tag}"' for tag in self.tags)
+        key = f"{key}.kind"
+        return Fault(
+            self.file,
+            key,
+            "not one of the choices",
+            value=value.get("kind"),
+            allowed=allowed,
+            remedy="The kind decides which other keys the table takes.",
+            line=self.line(key),
         )
 
     def _unknown(self, key: str, model: type[BaseModel], field: str, value: object) -> Fault:
@@ -173,7 +215,12 @@ class Translator:
         if elsewhere:
             remedy = f"It belongs in [{elsewhere}]."
         shown = value if not isinstance(value, (dict, list)) else None
-        return Fault(self.place(key), key, "unknown key", value=shown, remedy=remedy)
+        fault = _Unknown(
+            self.file, key, "unknown key", value=shown, remedy=remedy, line=self.line(key)
+        )
+        if guess is not None:
+            fault.meant = f"{section}.{guess}" if dot else guess
+        return fault
 
     def _elsewhere(self, name: str) -> str | None:
         """Return the table that has a key of this name, when exactly one has."""
@@ -222,11 +269,18 @@ def _problem(kind: str, error: dict[str, Any]) -> str:
         return "not one of the choices"
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         return "must be a table"
-    if kind == "extra_forbidden":
-        return "unknown key"
+    if kind in ("float_type", "int_type"):
+        quoted = isinstance(error["input"], str)
+        number = "a whole number" if kind == "int_type" else "a number"
+        return f"must be {number}, without quotes" if quoted else f"must be {number}"
+    if kind == "string_pattern_mismatch":
+        return "holds characters that are not allowed, or is too long"
+    if kind == "string_type":
+        return 'must be text, in "quotes"'
+    if kind == "bool_type":
+        return "must be true or false"
     message = str(error["msg"])
-    message = message.removeprefix("Input should be ").removeprefix("a valid ")
-    return f"must be {message}" if message != error["msg"] else message[:1].lower() + message[1:]
+    return message.replace("Input should be", "must be").replace("String should", "must")
 
 
 def _names(model: type[BaseModel]) -> list[str]:

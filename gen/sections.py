@@ -59,8 +59,8 @@ class EngineSection(Section):
         factory=lambda d: 105.0 if d["strokes"] == 2 else 135.0,
     )
     flywheel_inertia_kg_m2: float | None = num(
-        "Moment of inertia of all that turns: flywheel, crank, propeller. "
-        "Or give flywheel_mass_kg and flywheel_diameter_mm.",
+        "Moment of inertia of all that turns: flywheel, crank, propeller. Left out: that of a "
+        "solid disc of flywheel_mass_kg and flywheel_diameter_mm.",
         1e-7,
         1.0,
         "a 2 cm disc of 5 g to a 40 cm wheel of 50 kg.",
@@ -166,8 +166,8 @@ class PickupSection(Section):
         "it must come before the greatest advance, and after the stroke before.",
     )
     arc_deg: float | None = num(
-        "Crank degrees from the magnet arriving to the magnet leaving. Or give "
-        "magnet_diameter_mm, magnet_radius_mm and gap_mm.",
+        "Crank degrees from the magnet arriving to the magnet leaving. Left out: computed from "
+        "magnet_diameter_mm, magnet_radius_mm, gap_mm and the sensor.",
         1,
         350,
         "shorter is not seen at speed; the sensor must also be free for part of the turn.",

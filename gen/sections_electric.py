@@ -69,7 +69,7 @@ class InductiveCoil(CoilBase):
         "less gives no spark, more melts small coils.",
     )
     dwell_ms: float | None = num(
-        "Charging time, if it is not to be computed from spark_current_a.",
+        "Charging time. Left out: computed from spark_current_a.",
         0.1,
         30,
         "shorter charges nothing; longer saturates and heats.",
@@ -111,7 +111,9 @@ class LogicCoil(CoilBase):
     spark_current_a: float = num(
         "Primary current at the spark, for the battery's sake.", 0.3, 30, "coils on sale.", 7.0
     )
-    energy_mj: float | None = num("Spark energy its maker states.", 1, 300, "coils on sale.", None)
+    energy_mj: float | None = num(
+        "Spark energy its maker states. Left out: not known.", 1, 300, "coils on sale.", None
+    )
     temperature_c: float = num(
         "Winding temperature.", -30, 150, "a winter start to the limit of the enamel.", 60.0
     )
@@ -262,7 +264,7 @@ class SupplySection(Section):
         "Wires, switch and connectors to the coil and back.", 0, 2, "more wastes the spark.", 0.05
     )
     capacity_ah: float | None = num(
-        "Capacity, for the running time.", 0.05, 200, "batteries.", None
+        "Capacity. Left out: no running time is computed.", 0.05, 200, "batteries.", None
     )
 
 

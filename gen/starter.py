@@ -1,0 +1,35 @@
+"""The description that `sparktick new` writes: sound as it stands, a comment on every number."""
+
+from __future__ import annotations
+
+import importlib.resources
+
+import jinja2
+
+from .board import load_board
+from .engine import parse_text
+
+
+def starter_text(name: str, *, strokes: int, cylinders: int, board: str) -> str:
+    """Return a description in TOML that passes every check.
+
+    Raises DescriptionError for a name that cannot be used, BoardError for an unknown board.
+    """
+    chosen = load_board(board)
+    source = importlib.resources.files("sparktick.gen") / "data" / "new_engine.toml.j2"
+    template = jinja2.Template(
+        source.read_text(encoding="utf-8"),
+        undefined=jinja2.StrictUndefined,
+        keep_trailing_newline=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    text = template.render(
+        name=name.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n"),
+        strokes=strokes,
+        cylinders=cylinders,
+        board=chosen.name,
+        low_volts=chosen.volts < 4.5,
+    )
+    parse_text(text, "the new description")
+    return text
