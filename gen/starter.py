@@ -24,7 +24,7 @@ def starter_text(name: str, *, strokes: int, cylinders: int, board: str) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    text = template.render(
+    text: str = template.render(
         name=name.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n"),
         strokes=strokes,
         cylinders=cylinders,

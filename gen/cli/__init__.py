@@ -16,7 +16,15 @@ from typing import Any
 import click
 
 from ..errors import SparktickError
-from ._common import JSON_KEY, UserError, error_document
+from ._common import (
+    EXIT_PIPE,
+    JSON_KEY,
+    ReaderGoneError,
+    UserError,
+    UserInterruptError,
+    VerdictError,
+    error_document,
+)
 
 # Name and one line of help; kept here so that `sparktick --help` imports no command.
 COMMANDS = {
@@ -31,8 +39,6 @@ COMMANDS = {
     "boards": "List the boards, or show one with its pins.",
     "schema": "Write the description's JSON Schema, for editors.",
 }
-EXIT_INTERRUPTED = 130
-EXIT_PIPE = 141
 
 
 def _module(name: str) -> str:
@@ -62,9 +68,9 @@ class LazyGroup(click.Group):
             return super().resolve_command(ctx, args)
         except click.UsageError as error:
             near = difflib.get_close_matches(args[0], self.list_commands(ctx), n=1)
-            if near:
-                error.message += f" Did you mean {near[0]!r}?"
-            raise
+            if not near:
+                raise
+            raise click.UsageError(f"{error.message} Did you mean {near[0]!r}?", ctx) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
@@ -72,20 +78,28 @@ class LazyGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl(rows)
 
+    def make_context(self, *args: Any, **kwargs: Any) -> click.Context:
+        """Read the options; --help and --version print from here."""
+        try:
+            return super().make_context(*args, **kwargs)
+        except BrokenPipeError:
+            raise ReaderGoneError("") from None
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command; turn what went wrong into a message and an exit code."""
         try:
             return super().invoke(ctx)
         except SparktickError as error:
-            self._fail(ctx, UserError(str(error), error.exit_code), error)
+            kind = VerdictError if error.exit_code == VerdictError.exit_code else UserError
+            self._fail(ctx, kind(str(error)), error)
         except BrokenPipeError:
-            raise _ReaderGoneError from None
+            raise ReaderGoneError("") from None
         except OSError as error:
             reason = error.strerror or type(error).__name__
             place = f"{error.filename}: " if error.filename else ""
-            self._fail(ctx, UserError(f"{place}{reason}", SparktickError.exit_code), error)
+            self._fail(ctx, UserError(f"{place}{reason}"), error)
         except KeyboardInterrupt:
-            self._fail(ctx, UserError("interrupted", EXIT_INTERRUPTED), None)
+            self._fail(ctx, UserInterruptError("interrupted"), None)
         except click.ClickException as error:
             self._fail(ctx, error, None)
 
@@ -94,18 +108,6 @@ class LazyGroup(click.Group):
             name = ctx.invoked_subcommand or ""
             click.echo(error_document(name, shown, cause), nl=False)
         raise shown from None
-
-
-class _ReaderGoneError(click.ClickException):
-    """The program that reads our output has ended; there is nobody left to tell."""
-
-    exit_code = EXIT_PIPE
-
-    def __init__(self) -> None:
-        super().__init__("")
-
-    def show(self, file: Any = None) -> None:
-        """Say nothing."""
 
 
 @click.group(

@@ -12,20 +12,41 @@ from ..errors import DescriptionError
 
 JSON_KEY = "sparktick.json"
 JSON_SCHEMA = 1
+EXIT_INTERRUPTED = 130
+EXIT_PIPE = 141
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
 class UserError(click.ClickException):
-    """A message for the user and the exit code that goes with it; no traceback."""
+    """Bad input: a message for the user, no traceback."""
 
-    def __init__(self, message: str, exit_code: int) -> None:
-        super().__init__(message)
-        self.exit_code = exit_code
+    exit_code = 2
 
     def show(self, file: Any = None) -> None:
         """Print the message on standard error."""
         click.echo(f"sparktick: {self.message}", file=file, err=True)
+
+
+class VerdictError(UserError):
+    """A verdict failed."""
+
+    exit_code = 1
+
+
+class UserInterruptError(UserError):
+    """Interrupted from the keyboard."""
+
+    exit_code = EXIT_INTERRUPTED
+
+
+class ReaderGoneError(UserError):
+    """The program that reads our output has ended; there is nobody left to tell."""
+
+    exit_code = EXIT_PIPE
+
+    def show(self, file: Any = None) -> None:
+        """Say nothing."""
 
 
 def json_option(function: Function) -> Function:
