@@ -13,7 +13,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from .errors import DescriptionError, Fault, FolderError
-from .fields import unit_of
+from .fields import allowed_text
 
 SIZE_LIMIT = 1_000_000
 SIZE_ERRORS = ("too_long", "too_short")
@@ -237,17 +237,7 @@ class Translator:
         )
         if info is None:
             return "", ""
-        low = high = None
-        for rule in info.metadata:
-            low = getattr(rule, "ge", low)
-            high = getattr(rule, "le", high)
-        remedy = info.description or ""
-        if low is not None and high is not None:
-            return f"{low:g} to {high:g} {unit_of(field)}".rstrip(), remedy
-        choices = _choices(info.annotation)
-        if choices:
-            return " | ".join(choices), remedy
-        return "", remedy
+        return allowed_text(field, info), info.description or ""
 
 
 def _dotted(parts: list[int | str]) -> str:
@@ -296,11 +286,3 @@ def _model_of(model: type[BaseModel], field: str) -> type[BaseModel] | None:
     return next(
         (item for item in options if isinstance(item, type) and issubclass(item, BaseModel)), None
     )
-
-
-def _choices(annotation: object) -> list[str]:
-    """Return the values of a Literal type as TOML writes them."""
-    if getattr(annotation, "__origin__", None) is None:
-        return ["true", "false"] if annotation is bool else []
-    values = [item for item in get_args(annotation) if isinstance(item, (str, int))]
-    return [f'"{item}"' if isinstance(item, str) else str(item) for item in values]

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import BaseModel, ConfigDict, Field
+from pydantic.fields import FieldInfo
 
 REQUIRED: Any = ...
 
@@ -13,6 +14,7 @@ REQUIRED: Any = ...
 UNITS = (
     ("_rpm_per_s", "rpm/s"),
     ("_deg_btdc", "deg BTDC"),
+    ("_j_per_k", "J/K"),
     ("_k_per_w", "K/W"),
     ("_kg_m2", "kg m2"),
     ("_percent", "%"),
@@ -69,7 +71,7 @@ def num(
 
     ``factory`` computes the default from the keys declared above it in the same table.
     """
-    text = f"{what} Range: {why}"
+    text = f"{what} Why this range: {why}"
     if factory is not None:
         return Field(default_factory=factory, ge=low, le=high, description=text)
     return Field(default, ge=low, le=high, description=text)
@@ -83,3 +85,22 @@ def pick(what: str, default: Any = REQUIRED, **extra: Any) -> Any:
 def unit_of(key: str) -> str:
     """Return the unit that the end of a key names, or "" when it names none."""
     return next((unit for suffix, unit in UNITS if key.endswith(suffix)), "")
+
+
+def allowed_text(key: str, info: FieldInfo) -> str:
+    """Return what a key takes, as "5 to 80 mm" or as the choices; "" when neither fits."""
+    low = high = None
+    for rule in info.metadata:
+        low = getattr(rule, "ge", low)
+        high = getattr(rule, "le", high)
+    if low is not None and high is not None:
+        return f"{low:.10g} to {high:.10g} {unit_of(key)}".rstrip()
+    return " | ".join(_choices(info.annotation))
+
+
+def _choices(annotation: object) -> list[str]:
+    """Return the values of a Literal type as TOML writes them."""
+    if annotation is bool:
+        return ["true", "false"]
+    values = [item for item in get_args(annotation) if isinstance(item, (str, int))]
+    return [f'"{item}"' if isinstance(item, str) else str(item) for item in values]

@@ -237,6 +237,13 @@ class DriverSection(Section):
     junction_max_c: float = num(
         "Highest junction temperature.", 85, 200, "silicon 150, some 175.", 150.0
     )
+    ambient_c: float = num(
+        "Air around driver and ballast, hottest day, box closed.",
+        -20,
+        85,
+        "places with engines.",
+        40.0,
+    )
 
 
 class SupplySection(Section):
