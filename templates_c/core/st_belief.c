@@ -1,10 +1,11 @@
 /* Believing an edge: gate, captured edge, level that holds, storm bound.
  *
- * One capture unit and one alarm serve the whole sequence; `phase` says what is being waited for.
- * Nothing here waits: a capture or an alarm moves to the next phase and returns.
+ * One capture unit and one alarm serve the whole sequence; `phase` says what is being waited for and
+ * `seek` for which edge.  Nothing here waits: a capture or an alarm moves on to the next phase.
  */
 #include "st_internal.h"
 
+/* Wait in `phase`, for the edge sought or for none; no alarm yet. */
 static void st_wait(st_core *c, st_phase phase, st_capture capture)
 {
     c->phase = (uint8_t)phase;
@@ -14,12 +15,10 @@ static void st_wait(st_core *c, st_phase phase, st_capture capture)
     c->orders.alarm_fresh = true;
 }
 
-static void st_wait_until(st_core *c, st_phase phase, st_capture capture, st_ticks deadline)
+static void st_until(st_core *c, st_ticks deadline)
 {
-    st_wait(c, phase, capture);
-    c->deadline_at = deadline;
-    c->orders.alarm_on = true;
     c->orders.alarm_at = deadline;
+    c->orders.alarm_on = true;
 }
 
 static bool st_running(const st_core *c)
@@ -27,222 +26,170 @@ static bool st_running(const st_core *c)
     return c->s.mode == (uint8_t)ST_RUN;
 }
 
+/* Look for the edge sought; when locked, until it cannot come any more. */
+static void st_look(st_core *c)
+{
+    st_wait(c, ST_PH_LOOK, (st_capture)c->seek);
+    if (st_running(c)) {
+        st_until(c, c->close_at);
+    }
+}
+
 void st_watch_lead(st_core *c)
 {
-    if (st_running(c)) {
-        st_wait_until(c, ST_PH_LEAD, ST_CAPTURE_LEAD, c->gate_close_at);
-    } else {
-        st_wait(c, ST_PH_LEAD, ST_CAPTURE_LEAD);
-    }
+    c->seek = (uint8_t)ST_CAPTURE_LEAD;
+    st_look(c);
 }
 
-/* Closed until the next lead edge can come: the gate when locked, else a fraction of the interval. */
+static void st_closed_until(st_core *c, st_phase phase, st_ticks open_at)
+{
+    st_wait(c, phase, ST_CAPTURE_MASKED);
+    st_until(c, open_at);
+}
+
+/* Closed until the next lead edge can come: the gate when locked, else a part of the interval. */
 static void st_watch_next(st_core *c)
 {
-    st_ticks open_at = c->lead_at + ST_CFG_PERIOD_MIN_TICKS;
+    st_ticks open_at = c->edge_at[0] + ST_CFG_PERIOD_MIN_TICKS;
     c->false_edges = 0U;
+    c->pending = false;
+    c->seek = (uint8_t)ST_CAPTURE_LEAD;
     st_coil_plan_ahead(c);
+    if (c->s.mode >= (uint8_t)ST_START) {
+        open_at = st_later(open_at, c->edge_at[0] + (c->s.period_ticks >> 2));
+    }
     if (st_running(c)) {
         st_ticks const expected = st_expected_edge(c);
-        uint32_t const allowance = st_gate_allowance(st_next_interval(c), c->s.missing);
-        c->gate_close_at = expected + allowance;
+        uint32_t const allowance = st_gate_allowance(c);
+        c->close_at = expected + allowance;
 #if ST_CFG_GATE
         open_at = expected - allowance;
-#else
-        open_at = st_later(open_at, c->s.edge_at + (c->s.period_ticks >> 2));
 #endif
-    } else if (c->s.mode >= (uint8_t)ST_START) {
-        open_at = st_later(open_at, c->lead_at + (c->s.period_ticks >> 2));
     }
-    st_wait_until(c, ST_PH_CLOSED, ST_CAPTURE_MASKED, open_at);
+    st_closed_until(c, ST_PH_CLOSED, open_at);
 }
 
+/* The lead edge is believed: now its trail edge; when locked, not before it can come. */
 static void st_watch_trail(st_core *c)
 {
-    if (st_running(c)) {
-        st_wait_until(c, ST_PH_TRAIL, ST_CAPTURE_TRAIL,
-                      c->lead_at + st_arc_longest(c->s.period_ticks) + ST_CFG_GUARD_TICKS);
+    c->pending = true;
+    c->seek = (uint8_t)ST_CAPTURE_TRAIL;
+    if (!st_running(c)) {
+        st_look(c);
+    } else if (ST_CFG_ARC_CHECK) {
+        uint32_t const period = c->s.period_ticks;
+        c->close_at = c->edge_at[0] + st_scale_q16(period, ST_CFG_ARC_LONGEST_Q16) + ST_CFG_GUARD_TICKS;
+        st_closed_until(c, ST_PH_CLOSED, c->edge_at[0] + st_scale_q16(period, ST_CFG_ARC_SHORTEST_Q16));
     } else {
-        st_wait(c, ST_PH_TRAIL, ST_CAPTURE_TRAIL);
+        st_watch_next(c);
     }
 }
 
-/* The level must hold through the confirmation time, and through the blanking time if that ends later:
- * blanking so never hides a true edge, it only asks for a longer look. */
-static st_ticks st_hold_until(const st_core *c, st_ticks edge_at)
+static uint8_t st_index(const st_core *c)
 {
-    st_ticks const confirmed = edge_at + ST_CFG_CONFIRM_TICKS;
-    st_ticks const blank_end = c->switched_at + c->blank_ticks;
-    return st_before(edge_at, blank_end) ? st_later(confirmed, blank_end) : confirmed;
+    return (uint8_t)((c->seek == (uint8_t)ST_CAPTURE_TRAIL) ? 1U : 0U);
 }
 
-static void st_count_false(st_core *c, st_ticks edge_at, st_counter plain)
+/* The captured edge's level must hold through the confirmation time, and through the blanking time
+ * if that ends later: blanking so never hides a true edge, it only asks for a longer look. */
+static void st_hold(st_core *c, bool blanked)
 {
-    bool const blanked = st_before(edge_at, c->switched_at + c->blank_ticks);
-    st_count(c, blanked ? ST_N_BLANKED : plain);
+    st_capture const back = (c->seek == (uint8_t)ST_CAPTURE_LEAD) ? ST_CAPTURE_TRAIL : ST_CAPTURE_LEAD;
+    st_ticks const confirmed = c->edge_at[st_index(c)] + ST_CFG_CONFIRM_TICKS;
+    st_wait(c, ST_PH_HOLD, back);
+    st_until(c, blanked ? st_later(confirmed, c->blank_end_at) : confirmed);
+}
+
+static bool st_blanked(const st_core *c)
+{
+    return st_before(c->edge_at[st_index(c)], c->blank_end_at);
+}
+
+/* False edge.  Too many of them: look away for a while, so that a storm cannot eat the processor. */
+static void st_reject(st_core *c)
+{
     c->false_edges++;
-}
-
-/* Too many false edges: look away for a while, so that a storm cannot eat the processor. */
-static bool st_storm(st_core *c, st_ticks now)
-{
-    if (c->false_edges < ST_CFG_FALSE_EDGES_MOST) {
-        return false;
-    }
-    c->false_edges = 0U;
-    st_count(c, ST_N_STORM);
-    st_wait_until(c, ST_PH_STORM, ST_CAPTURE_MASKED, now + ST_CFG_STORM_TICKS);
-    return true;
-}
-
-static void st_reject_lead(st_core *c, st_ticks now)
-{
-    st_count_false(c, c->lead_at, ST_N_SHORT);
-    if (!st_storm(c, now)) {
-        st_watch_lead(c);
+    if (c->false_edges >= ST_CFG_FALSE_EDGES_MOST) {
+        c->false_edges = 0U;
+        st_count(c, ST_N_STORM);
+        st_closed_until(c, ST_PH_STORM, c->now + ST_CFG_STORM_TICKS);
+    } else {
+        st_look(c);
     }
 }
 
-static void st_reject_trail(st_core *c, st_ticks now)
+static void st_reject_level(st_core *c)
 {
-    st_count_false(c, c->trail_at, ST_N_TRAIL_BOUNCE);
-    if (!st_storm(c, now)) {
-        st_watch_trail(c);
-    }
+    st_counter const plain = (c->seek == (uint8_t)ST_CAPTURE_LEAD) ? ST_N_SHORT : ST_N_TRAIL_BOUNCE;
+    st_count(c, st_blanked(c) ? ST_N_BLANKED : plain);
+    st_reject(c);
 }
 
 void st_on_capture(st_core *c, st_ticks at, st_ticks now)
 {
-    switch ((st_phase)c->phase) {
-    case ST_PH_LEAD:
-        c->lead_at = at;
-        st_wait_until(c, ST_PH_LEAD_HOLD, ST_CAPTURE_TRAIL, st_hold_until(c, at));
-        break;
-    case ST_PH_LEAD_HOLD:
-        st_reject_lead(c, now);
-        break;
-    case ST_PH_TRAIL:
-        c->trail_at = at;
-        st_wait_until(c, ST_PH_TRAIL_HOLD, ST_CAPTURE_LEAD, st_hold_until(c, at));
-        break;
-    case ST_PH_TRAIL_HOLD:
-        st_reject_trail(c, now);
-        break;
-    default: /* masked phases: a stray interrupt, nothing to believe */
-        break;
+    c->now = now;
+    if (c->phase == (uint8_t)ST_PH_LOOK) {
+        c->edge_at[st_index(c)] = at;
+        st_hold(c, st_blanked(c));
+    } else if (c->phase == (uint8_t)ST_PH_HOLD) {
+        st_reject_level(c);
+    } else { /* masked: a stray interrupt, nothing to believe */
     }
 }
 
-/* The lead edge has held.  Where the arc is checked, look away until the trail edge can come. */
-static void st_lead_held(st_core *c, st_ticks now)
+static void st_held(st_core *c, bool active)
 {
-    if (!st_lead_believed(c, now)) {
-        c->false_edges++;
-        if (!st_storm(c, now)) {
-            st_watch_lead(c);
-        }
-    } else if (!st_running(c)) {
+    bool const lead = c->seek == (uint8_t)ST_CAPTURE_LEAD;
+    if (st_blanked(c) && st_before(c->now, c->blank_end_at)) {
+        st_hold(c, true); /* the coil switched meanwhile: hold through its blanking too */
+    } else if (active != lead) {
+        st_reject_level(c);
+    } else if (!lead) {
+        st_trail_believed(c);
+        st_watch_next(c);
+    } else if (st_lead_believed(c)) {
         st_watch_trail(c);
-    } else if (ST_CFG_ARC_CHECK) {
-        st_wait_until(c, ST_PH_TRAIL_CLOSED, ST_CAPTURE_MASKED,
-                      c->lead_at + st_arc_shortest(c->s.period_ticks));
+    } else {
+        st_reject(c);
+    }
+}
+
+/* The time is over in which the edge sought can come. */
+static void st_closed(st_core *c)
+{
+    if (c->pending) { /* the magnet stays too long, or has gone too soon */
+        st_pulse_doubted(c);
+    } else {
+        st_edge_missed(c);
+    }
+    if (st_running(c)) {
+        st_watch_next(c);
     } else {
         c->pending = false;
-        st_watch_next(c);
-    }
-}
-
-static void st_trail_held(st_core *c, st_ticks now)
-{
-    st_trail_believed(c, now);
-    st_watch_next(c);
-}
-
-static void st_doubt(st_core *c)
-{
-    st_pulse_doubted(c);
-    st_watch_next(c);
-}
-
-static void st_hold_over(st_core *c, st_ticks now, bool active)
-{
-    bool const lead = c->phase == (uint8_t)ST_PH_LEAD_HOLD;
-    st_ticks const until = st_hold_until(c, lead ? c->lead_at : c->trail_at);
-    if (st_before(now, until)) { /* the coil switched meanwhile: hold through its blanking too */
-        st_wait_until(c, (st_phase)c->phase, lead ? ST_CAPTURE_TRAIL : ST_CAPTURE_LEAD, until);
-        return;
-    }
-    if (lead && active) {
-        st_lead_held(c, now);
-    } else if (lead) {
-        st_reject_lead(c, now);
-    } else if (active) {
-        st_reject_trail(c, now);
-    } else {
-        st_trail_held(c, now);
-    }
-}
-
-/* The storm's look-away is over: go on with what was being waited for. */
-static void st_storm_over(st_core *c, st_ticks now)
-{
-    if (c->pending && st_running(c)) {
-        st_doubt(c);
-    } else if (c->pending) {
-        st_watch_trail(c);
-    } else if (st_running(c) && !st_before(now, c->gate_close_at)) {
-        st_edge_missed(c, now);
-        st_watch_next(c);
-    } else {
         st_watch_lead(c);
     }
 }
 
 void st_on_alarm(st_core *c, st_ticks now, bool active)
 {
+    bool const trail = c->seek == (uint8_t)ST_CAPTURE_TRAIL;
+    c->now = now;
     c->orders.alarm_on = false;
-    switch ((st_phase)c->phase) {
-    case ST_PH_CLOSED:
-        st_watch_lead(c);
-        break;
-    case ST_PH_LEAD: /* the gate closes without an edge */
-        st_edge_missed(c, now);
-        if (st_running(c)) {
-            st_watch_next(c);
-        } else {
-            st_watch_lead(c);
-        }
-        break;
-    case ST_PH_LEAD_HOLD:
-    case ST_PH_TRAIL_HOLD:
-        st_hold_over(c, now, active);
-        break;
-    case ST_PH_TRAIL_CLOSED:
-        if (active) {
-            st_watch_trail(c);
-        } else { /* the magnet has gone too soon */
-            st_doubt(c);
-        }
-        break;
-    case ST_PH_TRAIL: /* the magnet stays too long */
-        st_doubt(c);
-        break;
-    case ST_PH_STORM:
-        st_storm_over(c, now);
-        break;
-    default: /* cannot be: a flipped bit.  Start from standstill */
-        st_lose_lock(c);
-        st_watch_lead(c);
-        break;
+    if (c->phase == (uint8_t)ST_PH_HOLD) {
+        st_held(c, active);
+    } else if ((c->phase == (uint8_t)ST_PH_LOOK) || (trail && st_running(c) && !active) ||
+               (st_running(c) && !st_before(now, c->close_at))) {
+        st_closed(c);
+    } else {
+        st_look(c);
     }
 }
 
 /* An alarm that never came (an upset timer or phase) must not leave the line unwatched. */
-void st_watch_overdue(st_core *c, st_ticks now, bool active)
+void st_watch_overdue(st_core *c, bool active)
 {
-    bool const watching = ((c->phase == (uint8_t)ST_PH_LEAD) || (c->phase == (uint8_t)ST_PH_TRAIL)) &&
-                          !st_running(c);
-    if (!watching && st_before(c->deadline_at + ST_CFG_OVERDUE_TICKS, now)) {
-        st_on_alarm(c, now, active);
+    bool const free = (c->phase == (uint8_t)ST_PH_LOOK) && !st_running(c);
+    if (!free && st_before(c->orders.alarm_at + ST_CFG_OVERDUE_TICKS, c->now)) {
+        st_on_alarm(c, c->now, active);
     }
 }

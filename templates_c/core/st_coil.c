@@ -15,15 +15,12 @@ static void st_order_coil(st_core *c, st_coil_order order, st_ticks at)
 /* Invariant C, and state that proves itself: the only door to a charge. */
 static void st_order_charge(st_core *c, st_ticks on_at)
 {
-    bool const allowed = (c->s.mode == (uint8_t)ST_RUN) || (c->s.mode == (uint8_t)ST_START) ||
-                         (c->s.mode == (uint8_t)ST_LOCKING);
     if (!st_seal_ok(c)) {
         st_count(c, ST_N_SEAL);
         st_lose_lock(c);
-        return;
-    }
-    if (allowed) {
+    } else if (c->s.mode >= (uint8_t)ST_START) {
         st_order_coil(c, ST_COIL_ON_AT, on_at);
+    } else { /* not known where the crank is */
     }
 }
 
@@ -40,7 +37,7 @@ static st_ticks st_charge_from(const st_core *c, st_ticks on_at)
 }
 
 /* This pulse's spark.  A running charge is ended then; else one that still fits is begun. */
-void st_coil_spark_at(st_core *c, st_ticks spark_at, st_ticks now)
+void st_coil_spark_at(st_core *c, st_ticks spark_at)
 {
     st_ticks on_at;
     c->coil_off_at = spark_at;
@@ -48,7 +45,7 @@ void st_coil_spark_at(st_core *c, st_ticks spark_at, st_ticks now)
         st_order_spark(c);
         return;
     }
-    on_at = st_later(st_charge_from(c, spark_at - ST_CFG_DWELL_TICKS), now);
+    on_at = st_later(st_charge_from(c, spark_at - ST_CFG_DWELL_TICKS), c->now);
     if (c->limiting || !st_before(on_at + ST_CFG_ON_MIN_TICKS, spark_at)) {
         st_coil_release(c); /* no room for a charge: skip this event whole */
         c->spark_due = false;
@@ -58,12 +55,12 @@ void st_coil_spark_at(st_core *c, st_ticks spark_at, st_ticks now)
 }
 
 /* Begin a charge in start mode before the trail edge that will end it (driven starters only). */
-void st_coil_start_charge_at(st_core *c, st_ticks on_at, st_ticks now)
+void st_coil_start_charge_at(st_core *c, st_ticks on_at)
 {
     if (c->coil_on || c->limiting) {
         return;
     }
-    on_at = st_later(st_charge_from(c, on_at), now);
+    on_at = st_later(st_charge_from(c, on_at), c->now);
     c->coil_off_at = on_at + ST_CFG_HARD_LIMIT_TICKS;
     st_order_charge(c, on_at);
 }
@@ -71,19 +68,17 @@ void st_coil_start_charge_at(st_core *c, st_ticks on_at, st_ticks now)
 /* After a spark: begin the next charge before its edge, where it would not fit behind it. */
 void st_coil_plan_ahead(st_core *c)
 {
-    uint32_t const interval = st_next_interval(c);
-    st_ticks const edge = st_expected_edge(c);
-    st_ticks const spark = edge + st_rounded(st_delay_q8(interval));
-    st_ticks const latest = edge + st_gate_allowance(interval, c->s.missing) + ST_CFG_GUARD_TICKS;
-    st_ticks const on_at = spark - ST_CFG_DWELL_TICKS;
+    uint32_t delay;
     if ((c->s.mode != (uint8_t)ST_RUN) || c->coil_on || c->spark_due || c->limiting) {
         return;
     }
-    if (!st_before(on_at, edge + ST_CFG_GUARD_TICKS)) {
-        return; /* fits behind the edge: wait for it */
+    delay = st_rounded(st_delay_q8(st_next_interval(c)));
+    if (delay < (ST_CFG_DWELL_TICKS + ST_CFG_GUARD_TICKS)) { /* else it fits behind the edge */
+        st_ticks const edge = st_expected_edge(c);
+        uint32_t const latest = st_gate_allowance(c) + ST_CFG_GUARD_TICKS;
+        c->coil_off_at = edge + ((delay > latest) ? delay : latest);
+        st_order_charge(c, st_charge_from(c, (edge + delay) - ST_CFG_DWELL_TICKS));
     }
-    c->coil_off_at = st_later(spark, latest);
-    st_order_charge(c, st_charge_from(c, on_at));
 }
 
 /* No further charge; one that runs keeps the spark time it has. */
@@ -94,17 +89,21 @@ void st_coil_release(st_core *c)
     }
 }
 
-void st_on_coil(st_core *c, st_ticks at, bool on)
+static void st_switched(st_core *c, st_ticks at, bool on)
 {
     c->switched_at = at;
     c->coil_on = on;
+    c->blank_end_at = at + (on ? ST_CFG_BLANK_ON_TICKS : ST_CFG_BLANK_OFF_TICKS);
+}
+
+void st_on_coil(st_core *c, st_ticks at, bool on)
+{
+    st_switched(c, at, on);
     if (on) {
-        c->blank_ticks = ST_CFG_BLANK_ON_TICKS;
         c->coil_on_at = at;
         st_order_spark(c);
         return;
     }
-    c->blank_ticks = ST_CFG_BLANK_OFF_TICKS;
     c->orders.coil = (uint8_t)ST_COIL_IDLE; /* true already: nothing for the port to do */
     st_count(c, ST_N_SPARK);
     if ((at - c->coil_on_at) >= ST_CFG_HARD_LIMIT_TICKS) {
@@ -117,20 +116,7 @@ void st_on_coil(st_core *c, st_ticks at, bool on)
 void st_on_forced_off(st_core *c, st_ticks at)
 {
     st_count(c, ST_N_HARD);
-    c->coil_on = false;
+    st_switched(c, at, false);
     c->spark_due = false;
-    c->switched_at = at;
-    c->blank_ticks = ST_CFG_BLANK_OFF_TICKS;
     st_order_coil(c, ST_COIL_IDLE, 0U);
-}
-
-/* Slow second look at the on-time, from the main loop. */
-void st_coil_check(st_core *c, st_ticks now)
-{
-    if (c->coil_on && ((now - c->coil_on_at) > (ST_CFG_HARD_LIMIT_TICKS + ST_CFG_GUARD_TICKS))) {
-        st_on_forced_off(c, now);
-    }
-    if ((now - c->switched_at) > ST_AGE_LIMIT) {
-        c->switched_at = now - ST_AGE_LIMIT;
-    }
 }

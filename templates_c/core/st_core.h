@@ -17,25 +17,22 @@
 #define ST_PREDICT_TREND 1       /* its change is carried on to the middle of the delay */
 #define ST_PREDICT_SAME_STROKE 2 /* turns alternate: like is compared with like */
 
-/* How far the core believes it knows the crank. */
+/* How far the core believes it knows the crank, in ascending order: a charge needs ST_START or more. */
 typedef enum {
     ST_STOPPED = 0, /* nothing known */
-    ST_FIRST = 1,   /* one pulse seen since standstill */
-    ST_START = 2,   /* hand-start speed: sparks only from the same pulse */
-    ST_LOCKING = 3, /* fast enough, not yet enough consistent pulses */
-    ST_RUN = 4,     /* locked: sparks timed from the period */
-    ST_WARM = 5     /* period kept through a reset, waits for one pulse that agrees */
+    ST_WARM = 1,    /* period kept through a reset, waits for one pulse that agrees */
+    ST_FIRST = 2,   /* one pulse seen since standstill */
+    ST_START = 3,   /* hand-start speed: sparks only from the same pulse */
+    ST_LOCKING = 4, /* fast enough, not yet enough consistent pulses */
+    ST_RUN = 5      /* locked: sparks timed from the period */
 } st_mode;
 
-/* What the pickup line is being watched for. */
+/* What is being waited for on the pickup line; `seek` says for which edge. */
 typedef enum {
-    ST_PH_CLOSED = 0,        /* capture masked until the deadline (gate opens) */
-    ST_PH_LEAD = 1,          /* waiting for a lead edge until the deadline (gate closes) */
-    ST_PH_LEAD_HOLD = 2,     /* lead edge captured; level must hold until the deadline */
-    ST_PH_TRAIL_CLOSED = 3,  /* capture masked until the trail edge can come */
-    ST_PH_TRAIL = 4,         /* waiting for the trail edge until the deadline */
-    ST_PH_TRAIL_HOLD = 5,    /* trail edge captured; level must hold until the deadline */
-    ST_PH_STORM = 6          /* too many false edges: capture masked until the deadline */
+    ST_PH_CLOSED = 0, /* capture masked until the alarm: the edge cannot come yet */
+    ST_PH_LOOK = 1,   /* waiting for the edge, when locked until the alarm */
+    ST_PH_HOLD = 2,   /* edge captured; its level must hold until the alarm */
+    ST_PH_STORM = 3   /* too many false edges: capture masked until the alarm */
 } st_phase;
 
 /* Counters, saturating at 65535; told over serial in this order. */
@@ -52,7 +49,7 @@ typedef enum {
     ST_N_STORM = 9,       /* capture masked because of too many false edges */
     ST_N_LIMIT = 10,      /* events skipped by the speed limit */
     ST_N_HARD = 11,       /* coil ended by the on-time limit */
-    ST_N_LATE = 12,       /* order that was already due when it was armed */
+    ST_N_LATE = 12,       /* spark already due when its edge was believed */
     ST_N_SEAL = 13,       /* spark-causing state failed its check */
     ST_N_RESET = 14,      /* resets other than power-on */
     ST_N_WARM = 15,       /* warm restarts that resumed timing */
@@ -100,28 +97,29 @@ typedef struct {
     uint8_t missing;             /* lead edges missed since the last believed one */
 } st_sealed;
 
+/* The fields used most come first: an 8-bit chip reaches the first 64 bytes of a struct cheaply. */
 typedef struct {
-    st_orders orders;
     st_sealed s;
-    st_sealed before;    /* s as it was before the pulse under judgement */
-    uint16_t seal;
-    uint16_t blank_ticks; /* blanking that follows switched_at */
     uint8_t phase;       /* st_phase */
+    uint8_t seek;        /* st_capture: the edge looked for, or held */
     uint8_t lock_count;  /* consistent intervals seen while locking */
     uint8_t false_edges; /* rejected captures since the gate opened */
     bool coil_on;
-    bool spark_due;        /* the spark that belongs to the last believed edge is still to come */
+    bool spark_due;      /* the spark that belongs to the last believed edge is still to come */
     bool limiting;       /* speed limit holds the next charge back */
     bool pending;        /* lead edge believed, its trail edge not yet judged */
-    st_ticks lead_at;    /* captured lead edge under judgement */
-    st_ticks trail_at;
-    st_ticks gate_close_at;
-    st_ticks deadline_at;
+    st_ticks edge_at[2];     /* captured lead and trail edge under judgement */
     st_ticks coil_on_at;
-    st_ticks coil_off_at; /* last spark, or the spark that is due */
-    st_ticks switched_at; /* last switching of the coil, for blanking */
-    uint32_t interval_ticks; /* lead_at less the edge before it, per pulse */
+    st_ticks coil_off_at;    /* last spark, or the spark that is due */
+    st_ticks switched_at;    /* last switching of the coil */
+    st_ticks blank_end_at;   /* end of the blanking that follows it */
+    st_ticks close_at;       /* when locked: the edge sought cannot come later */
+    uint16_t seal;
+    st_ticks now;            /* instant of the event being served */
+    uint32_t interval_ticks; /* lead edge less the edge before it, per pulse */
     uint32_t width_ticks;    /* believed pulse width of the pulse before */
+    st_orders orders;
+    st_sealed before;        /* s as it was before the pulse under judgement */
     uint16_t count[ST_N_COUNT];
 } st_core;
 
@@ -146,8 +144,20 @@ void st_on_poll(st_core *c, st_ticks now, bool active);
 /* Store the period for a warm restart; main loop, any time. */
 void st_keep(const st_core *c, st_retained *kept);
 
+/* A check of the tables in flash, a byte a call (16 bytes a line, little-endian); false when the last
+ * byte shows that they have changed.  Main context. */
+typedef struct {
+    uint16_t crc;
+    uint16_t place; /* next byte; 0 again after a whole pass */
+} st_table_state;
+
+bool st_table_check(st_table_state *state);
+
 /* Delay in 1/256 tick from lead edge to spark for an effective period (ticks per pulse). */
 int32_t st_delay_q8(uint32_t period_ticks);
+
+/* Gate's half width for that period, 1/65536 of it. */
+uint16_t st_gate_q16(uint32_t period_ticks);
 
 /* Middle-of-delay weight of the trend, 1/256, for that period. */
 uint16_t st_trend_weight_q8(uint32_t period_ticks);
@@ -156,7 +166,7 @@ uint16_t st_trend_weight_q8(uint32_t period_ticks);
 int32_t st_start_delay_q8(uint32_t width_ticks);
 
 /* Period that stands for the speed in the middle of the delay (see st_predict.c). */
-uint32_t st_effective_period(const st_core *c, uint32_t interval_ticks);
+uint32_t st_effective_period(const st_core *c);
 
 /* Expected next interval between lead edges. */
 uint32_t st_next_interval(const st_core *c);

@@ -9,15 +9,7 @@
 #error "config.h was generated for another core: generate the firmware folder again"
 #endif
 
-/* Furthest an idle instant may lie back before it is moved up, so that it never seems to be ahead. */
-#define ST_AGE_LIMIT UINT32_C(0x40000000)
-
-static inline void st_count(st_core *c, st_counter which)
-{
-    if (c->count[which] != UINT16_MAX) {
-        c->count[which]++;
-    }
-}
+void st_count(st_core *c, st_counter which);
 
 /* Ticks from 1/256 ticks, to the nearest; a delay that is already over is none. */
 static inline st_ticks st_rounded(int32_t ticks_q8)
@@ -30,28 +22,25 @@ void st_seal(st_core *c);
 bool st_seal_ok(const st_core *c);
 
 /* st_coil.c */
-void st_coil_spark_at(st_core *c, st_ticks spark_at, st_ticks now);
-void st_coil_start_charge_at(st_core *c, st_ticks on_at, st_ticks now);
+void st_coil_spark_at(st_core *c, st_ticks spark_at);
+void st_coil_start_charge_at(st_core *c, st_ticks on_at);
 void st_coil_plan_ahead(st_core *c);
 void st_coil_release(st_core *c);
-void st_coil_check(st_core *c, st_ticks now);
 
 /* st_gate.c: expected places of the next edges. */
-uint32_t st_gate_allowance(uint32_t interval_ticks, uint8_t missing);
+uint32_t st_gate_allowance(const st_core *c);
 st_ticks st_expected_edge(const st_core *c);
-bool st_arc_agrees(uint32_t width_ticks, uint32_t interval_ticks, bool running);
-uint32_t st_arc_shortest(uint32_t interval_ticks);
-uint32_t st_arc_longest(uint32_t interval_ticks);
+bool st_arc_agrees(const st_core *c, uint32_t interval_ticks);
 
 /* st_sync.c: what a believed edge means. */
-bool st_lead_believed(st_core *c, st_ticks now); /* false: not a pulse after all */
-void st_trail_believed(st_core *c, st_ticks now);
+bool st_lead_believed(st_core *c); /* false: not a pulse after all */
+void st_trail_believed(st_core *c);
 void st_pulse_doubted(st_core *c);
-void st_edge_missed(st_core *c, st_ticks now);
+void st_edge_missed(st_core *c);
 void st_lose_lock(st_core *c);
 
 /* st_belief.c: what the pickup line is watched for. */
 void st_watch_lead(st_core *c);
-void st_watch_overdue(st_core *c, st_ticks now, bool active);
+void st_watch_overdue(st_core *c, bool active);
 
 #endif

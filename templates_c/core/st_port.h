@@ -38,7 +38,7 @@ bool st_port_active(void);
 void st_port_apply(st_core *core);
 
 /* Write direction, output, timer and mask registers again; events held off. */
-void st_port_refresh(const st_core *core);
+void st_port_refresh(void);
 
 /* Restart the watchdog.  Called from the main loop only, when both halves proved alive. */
 void st_port_feed_watchdog(void);
@@ -48,6 +48,9 @@ uint8_t st_port_heartbeats(void);
 
 /* Put one byte into the serial transmitter if it is free; false if not.  Never blocks. */
 bool st_port_send(uint8_t byte);
+
+/* True once after the port's independent guard has forced the coil off.  Events held off. */
+bool st_port_forced_off(void);
 
 /* Light for static timing. */
 void st_port_lamp(bool on);
@@ -59,12 +62,6 @@ void st_port_halt(void);
 
 /* The one state struct; the port's handlers pass it to the event functions. */
 extern st_core st_the_core;
-
-/* True when the tables in flash still match their CRC.  Main context, takes milliseconds. */
-bool st_table_intact(void);
-
-/* One table line into a running CRC, for checking in the background; index below the line count. */
-uint16_t st_table_crc(uint16_t crc, uint8_t index);
 
 /* A text line about counters and speed, a byte a call; see st_tell.c.  Main context. */
 void st_tell(void);

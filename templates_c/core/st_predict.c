@@ -19,12 +19,13 @@ static int32_t st_trend(uint32_t newer, uint32_t older)
 
 static uint32_t st_with_trend(uint32_t interval, int32_t trend, uint16_t weight_q8)
 {
-    int32_t const correction = (trend * (int32_t)weight_q8) / 256;
+    int32_t const correction = st_floor_q8(trend * (int32_t)weight_q8);
     return (uint32_t)((int32_t)interval + correction);
 }
 
-uint32_t st_effective_period(const st_core *c, uint32_t interval_ticks)
+uint32_t st_effective_period(const st_core *c)
 {
+    uint32_t const interval_ticks = c->s.period_ticks;
     uint16_t const weight_q8 = st_trend_weight_q8(interval_ticks);
 #if ST_CFG_PREDICTOR == ST_PREDICT_TREND
     return st_with_trend(interval_ticks, st_trend(interval_ticks, c->s.period_before_ticks),
@@ -34,7 +35,6 @@ uint32_t st_effective_period(const st_core *c, uint32_t interval_ticks)
     return st_with_trend(c->s.period_before_ticks,
                          st_trend(interval_ticks, c->s.period_third_ticks), weight_q8);
 #else
-    (void)c;
     (void)weight_q8;
     return interval_ticks;
 #endif

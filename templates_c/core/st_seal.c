@@ -42,37 +42,40 @@ void st_keep(const st_core *c, st_retained *kept)
 static void st_from_standstill(st_core *c, st_ticks now)
 {
     uint8_t *const bytes = (uint8_t *)c;
-    uint16_t i;
-    for (i = 0U; i < (uint16_t)sizeof *c; i++) {
+    uint8_t i;
+    for (i = 0U; i < (uint8_t)sizeof *c; i++) {
         bytes[i] = 0U;
     }
-    c->s.edge_at = now;
-    c->switched_at = now - ST_AGE_LIMIT;
+    c->now = now;
+    c->edge_at[0] = now;
+    c->switched_at = now - ST_CFG_OFF_MIN_TICKS;
+    c->blank_end_at = now;
     c->orders.coil_fresh = true;
+}
+
+static void st_warm(st_core *c, uint32_t period)
+{
+    c->s.mode = (uint8_t)ST_WARM;
+    c->s.period_ticks = period;
+    c->s.period_before_ticks = period;
+    c->s.period_third_ticks = period;
 }
 
 void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)
 {
-    bool const valid = !power_on && (kept->check == st_kept_check(kept));
+    uint32_t const period = kept->period_ticks;
     st_from_standstill(c, now);
-    if (!valid) {
-        kept->period_ticks = 0U;
+    if (power_on || (kept->check != st_kept_check(kept))) {
         kept->resets = 0U;
     } else {
         kept->resets++;
-    }
-    if (!power_on) {
-        st_count(c, ST_N_RESET);
+        if (ST_CFG_WARM_RESTART && (period >= ST_CFG_PERIOD_MIN_TICKS) &&
+            (period <= ST_CFG_START_PERIOD_TICKS)) {
+            st_warm(c, period);
+        }
     }
     c->count[ST_N_RESET] = kept->resets;
-    if (ST_CFG_WARM_RESTART && valid && (kept->period_ticks >= ST_CFG_PERIOD_MIN_TICKS) &&
-        (kept->period_ticks <= ST_CFG_START_PERIOD_TICKS)) {
-        c->s.mode = (uint8_t)ST_WARM;
-        c->s.period_ticks = kept->period_ticks;
-        c->s.period_before_ticks = kept->period_ticks;
-        c->s.period_third_ticks = kept->period_ticks;
-    }
-    kept->check = st_kept_check(kept);
     st_seal(c);
+    st_keep(c, kept);
     st_watch_lead(c);
 }

@@ -16,7 +16,7 @@ static void st_push_interval(st_core *c, uint32_t interval)
 
 static void st_take_edge(st_core *c)
 {
-    c->s.edge_at = c->lead_at;
+    c->s.edge_at = c->edge_at[0];
     c->s.missing = 0U;
 }
 
@@ -31,22 +31,26 @@ static void st_limit_speed(st_core *c, uint32_t interval)
     }
 }
 
-/* Time this turn's spark from its own lead edge. */
-static void st_spark_from_lead(st_core *c, uint32_t interval, st_ticks now)
+/* Time a spark from its lead edge, seen or foreseen, and the period that stands for the speed. */
+static void st_spark_from(st_core *c, st_ticks edge_at, uint32_t period)
 {
-    uint32_t const effective = st_effective_period(c, interval);
+    st_ticks spark_at = edge_at + st_rounded(st_delay_q8(period));
+    if (st_before(spark_at, c->now)) {
+        st_count(c, ST_N_LATE);
+        spark_at = c->now;
+    }
     c->spark_due = true;
-    st_coil_spark_at(c, c->lead_at + st_rounded(st_delay_q8(effective)), now);
+    st_coil_spark_at(c, spark_at);
 }
 
 static bool st_consistent(const st_core *c, uint32_t interval)
 {
     uint32_t const period = c->s.period_ticks;
     uint32_t const apart = (interval > period) ? (interval - period) : (period - interval);
-    return apart <= st_gate_allowance(period, 0U);
+    return apart <= st_gate_allowance(c);
 }
 
-static void st_run_lead(st_core *c, uint32_t interval, st_ticks now)
+static void st_run_lead(st_core *c, uint32_t interval)
 {
     st_push_interval(c, interval);
     st_take_edge(c);
@@ -56,15 +60,15 @@ static void st_run_lead(st_core *c, uint32_t interval, st_ticks now)
     }
     st_mode_to(c, ST_RUN);
     st_limit_speed(c, interval);
-    st_spark_from_lead(c, interval, now);
+    st_spark_from(c, c->edge_at[0], st_effective_period(c));
 }
 
-static void st_locking_lead(st_core *c, uint32_t interval, st_ticks now)
+static void st_locking_lead(st_core *c, uint32_t interval)
 {
     if ((interval <= ST_CFG_START_PERIOD_TICKS) && st_consistent(c, interval)) {
         c->lock_count++;
         if (c->lock_count >= ST_CFG_LOCK_INTERVALS) {
-            st_run_lead(c, interval, now);
+            st_run_lead(c, interval);
         }
     } else {
         c->lock_count = 0U;
@@ -72,25 +76,26 @@ static void st_locking_lead(st_core *c, uint32_t interval, st_ticks now)
 }
 
 /* Driven starters only: the charge may begin before the trail edge that ends it. */
-static void st_start_lead(st_core *c, st_ticks now)
+static void st_start_lead(st_core *c)
 {
 #if ST_CFG_START_CHARGE_EARLY
     uint32_t const width = c->width_ticks;
     uint32_t const delay = st_rounded(st_start_delay_q8(width));
     if (width != 0U) {
-        st_coil_start_charge_at(c, c->lead_at + width + delay - ST_CFG_DWELL_TICKS, now);
+        st_coil_start_charge_at(c, c->edge_at[0] + width + delay - ST_CFG_DWELL_TICKS);
     }
 #else
     (void)c;
-    (void)now;
-#endif
+    #endif
 }
 
 /* Interval from the last believed edge to the one under judgement, a turn's share if some are missing. */
 static uint32_t st_interval(const st_core *c)
 {
-    uint32_t const since = c->lead_at - c->s.edge_at;
-    return (c->s.missing == 0U) ? since : (since / ((uint32_t)c->s.missing + 1U));
+    static const uint16_t share_q16[3] = {32768U, 21845U, 16384U}; /* 1/2, 1/3, 1/4 */
+    uint32_t const since = c->edge_at[0] - c->s.edge_at;
+    uint8_t const missing = c->s.missing;
+    return (missing == 0U) ? since : st_scale_q16(since, share_q16[(missing - 1U) & 3U]);
 }
 
 static bool st_interval_believable(st_core *c, uint32_t interval)
@@ -109,7 +114,7 @@ static bool st_interval_believable(st_core *c, uint32_t interval)
     return true;
 }
 
-bool st_lead_believed(st_core *c, st_ticks now)
+bool st_lead_believed(st_core *c)
 {
     uint32_t interval;
     if (!st_seal_ok(c)) {
@@ -121,17 +126,16 @@ bool st_lead_believed(st_core *c, st_ticks now)
     if (!st_interval_believable(c, interval)) {
         return false;
     }
-    c->pending = true;
     c->interval_ticks = interval;
     switch ((st_mode)c->s.mode) {
     case ST_RUN:
-        st_run_lead(c, interval, now);
+        st_run_lead(c, interval);
         break;
     case ST_LOCKING:
-        st_locking_lead(c, interval, now);
+        st_locking_lead(c, interval);
         break;
     case ST_START:
-        st_start_lead(c, now);
+        st_start_lead(c);
         break;
     default: /* the trail edge decides */
         break;
@@ -140,7 +144,7 @@ bool st_lead_believed(st_core *c, st_ticks now)
 }
 
 /* The same pulse gives the speed and the spark; slower than the floor there is none. */
-static void st_spark_from_trail(st_core *c, uint32_t width, st_ticks now)
+static void st_spark_from_trail(st_core *c, uint32_t width)
 {
     st_ticks delay;
     if (width > ST_CFG_START_WIDTH_MAX_TICKS) {
@@ -153,11 +157,11 @@ static void st_spark_from_trail(st_core *c, uint32_t width, st_ticks now)
     }
 #endif
     c->spark_due = true;
-    st_coil_spark_at(c, c->trail_at + delay, now);
+    st_coil_spark_at(c, c->edge_at[1] + delay);
 }
 
 /* A pulse at or near start speed: slow ones spark from themselves, fast ones lead to lock. */
-static void st_start_pulse(st_core *c, uint32_t width, st_ticks now)
+static void st_start_pulse(st_core *c, uint32_t width)
 {
     uint32_t const interval = c->interval_ticks;
     bool const slow = interval > ST_CFG_START_PERIOD_TICKS;
@@ -169,19 +173,18 @@ static void st_start_pulse(st_core *c, uint32_t width, st_ticks now)
     st_take_edge(c);
     st_mode_to(c, slow ? ST_START : ST_LOCKING);
     if (slow || (mode == ST_START)) {
-        st_spark_from_trail(c, width, now);
+        st_spark_from_trail(c, width);
     }
 }
 
-static void st_warm_pulse(st_core *c, uint32_t width)
+static void st_warm_pulse(st_core *c)
 {
+    bool const agrees = st_arc_agrees(c, c->s.period_ticks);
     st_take_edge(c);
-    if (st_arc_agrees(width, c->s.period_ticks, true)) {
+    if (agrees) {
         st_count(c, ST_N_WARM);
-        st_mode_to(c, ST_RUN);
-    } else {
-        st_mode_to(c, ST_FIRST);
     }
+    st_mode_to(c, agrees ? ST_RUN : ST_FIRST);
 }
 
 static void st_first_pulse(st_core *c)
@@ -191,29 +194,27 @@ static void st_first_pulse(st_core *c)
     st_mode_to(c, ST_FIRST);
 }
 
-void st_trail_believed(st_core *c, st_ticks now)
+void st_trail_believed(st_core *c)
 {
-    uint32_t const width = c->trail_at - c->lead_at;
+    uint32_t const width = c->edge_at[1] - c->edge_at[0];
     st_mode const mode = (st_mode)c->s.mode;
-    bool const known = (mode == ST_FIRST) || (mode == ST_START) || (mode == ST_LOCKING);
 
-    if ((mode == ST_RUN) && !st_arc_agrees(width, c->interval_ticks, true)) {
+    if (mode == ST_STOPPED) {
+        st_first_pulse(c);
+    } else if (mode == ST_WARM) {
+        st_warm_pulse(c);
+    } else if (st_arc_agrees(c, c->interval_ticks)) {
+        if (mode != ST_RUN) { /* when locked, the lead edge has timed the spark already */
+            st_start_pulse(c, width);
+        }
+    } else if (mode == ST_RUN) {
         st_pulse_doubted(c);
         return;
-    }
-    if (known && !st_arc_agrees(width, c->interval_ticks, false)) {
+    } else {
         st_count(c, ST_N_ARC);
         st_coil_release(c);
         st_first_pulse(c);
-    } else if (mode == ST_WARM) {
-        st_warm_pulse(c, width);
-    } else if (mode == ST_STOPPED) {
-        st_first_pulse(c);
-    } else if (known) {
-        st_start_pulse(c, width, now);
-    } else { /* locked: timed from its lead edge already */
     }
-    c->pending = false;
     c->width_ticks = width;
     st_count(c, ST_N_PULSE);
 }
@@ -222,7 +223,6 @@ void st_trail_believed(st_core *c, st_ticks now)
 void st_pulse_doubted(st_core *c)
 {
     st_count(c, ST_N_ARC);
-    c->pending = false;
     if (c->before.mode != (uint8_t)ST_RUN) {
         st_lose_lock(c);
         return;
@@ -236,9 +236,9 @@ void st_pulse_doubted(st_core *c)
 }
 
 /* No edge in the gate.  At speed, go on by prediction for a few turns. */
-void st_edge_missed(st_core *c, st_ticks now)
+void st_edge_missed(st_core *c)
 {
-    st_ticks spark_at;
+    st_ticks edge_at;
     if (c->s.mode != (uint8_t)ST_RUN) {
         return;
     }
@@ -248,11 +248,10 @@ void st_edge_missed(st_core *c, st_ticks now)
         st_lose_lock(c);
         return;
     }
-    spark_at = st_expected_edge(c) + st_rounded(st_delay_q8(st_next_interval(c)));
+    edge_at = st_expected_edge(c);
     c->s.missing++;
     st_seal(c);
-    c->spark_due = true;
-    st_coil_spark_at(c, st_later(spark_at, now), now);
+    st_spark_from(c, edge_at, st_next_interval(c));
 }
 
 void st_lose_lock(st_core *c)
@@ -269,38 +268,35 @@ void st_lose_lock(st_core *c)
     st_coil_release(c);
 }
 
-/* Oldest age at which a pulse still means anything: slowest believable interval, or a few turns. */
-static uint32_t st_patience(const st_core *c)
+/* Standstill: no edge for longer than the slowest believable interval.  The magnet may be parked at
+ * the sensor.  Instants that age are moved up, so that they never seem to lie ahead. */
+static void st_stand_still(st_core *c, bool active)
 {
-    if (c->s.mode == (uint8_t)ST_RUN) {
-        return (ST_CFG_BRIDGE_MOST + 4U) * c->s.period_ticks;
-    }
-    return 2U * ST_CFG_PERIOD_MAX_TICKS;
-}
-
-/* Standstill: the last edge is too old.  The magnet may be parked at the sensor. */
-static void st_stand_still(st_core *c, st_ticks now, bool active)
-{
-    uint32_t const patience = st_patience(c);
-    bool const old = ((now - c->s.edge_at) > patience) && ((now - c->lead_at) > patience);
-    if (!old || (c->s.mode == (uint8_t)ST_WARM)) {
+    if (((c->now - c->edge_at[0]) <= (2U * ST_CFG_PERIOD_MAX_TICKS)) || c->coil_on) {
         return;
     }
-    if (c->s.mode != (uint8_t)ST_STOPPED) {
+    if (c->s.mode > (uint8_t)ST_WARM) {
         st_lose_lock(c);
     }
-    if (!active && (c->phase != (uint8_t)ST_PH_LEAD)) {
+    if (!active && ((c->phase != (uint8_t)ST_PH_LOOK) || c->pending)) {
         c->pending = false;
         st_watch_lead(c);
     }
-    c->lead_at = now - (2U * ST_CFG_PERIOD_MAX_TICKS); /* keep old instants from wrapping round */
-    c->s.edge_at = c->lead_at;
-    st_seal(c);
+    c->edge_at[0] = c->now - (2U * ST_CFG_PERIOD_MAX_TICKS);
+    c->switched_at = c->edge_at[0];
+    c->blank_end_at = c->edge_at[0];
 }
 
 void st_on_poll(st_core *c, st_ticks now, bool active)
 {
-    st_coil_check(c, now);
-    st_stand_still(c, now, active);
-    st_watch_overdue(c, now, active);
+    c->now = now;
+    st_stand_still(c, active);
+    st_watch_overdue(c, active);
+}
+
+void st_count(st_core *c, st_counter which)
+{
+    if (c->count[which] != UINT16_MAX) {
+        c->count[which]++;
+    }
 }

@@ -13,35 +13,35 @@ typedef struct {
     int32_t base_q8;      /* delay there, 1/256 tick, fixed delays already taken off */
     int32_t slope_q16;    /* 1/65536 tick of delay a tick; magnitude below 1 */
     uint16_t weight_q8;   /* trend weight, 1/256 */
+    uint16_t gate_q16;     /* half width of the gate, 1/65536 of the period */
 } st_line;
 
-static const st_line st_run_lines[ST_CFG_RUN_LINES] ST_FLASH = {ST_CFG_RUN_TABLE};
-static const st_line st_start_lines[ST_CFG_START_LINES] ST_FLASH = {ST_CFG_START_TABLE};
+#define ST_LINES (ST_CFG_RUN_LINES + ST_CFG_START_LINES)
 
-/* Index of the line that serves `x`; lines ascend, short periods (high speeds) come first. */
-static uint8_t st_line_for(const st_line *lines, uint8_t count, uint32_t x)
+/* The delay over the period, then the start delay over the pulse width. */
+static const st_line st_lines[ST_LINES] ST_FLASH = {ST_CFG_RUN_TABLE, ST_CFG_START_TABLE};
+
+/* The line from `first` on that serves `x`; lines ascend, short periods (high speeds) come first. */
+static const st_line *st_line_for(uint8_t first, uint8_t end, uint32_t x)
 {
-    uint8_t i = 0U;
-    while (((uint8_t)(i + 1U) < count) && (x >= ST_FLASH_U32(&lines[i + 1U].from_ticks))) {
+    uint8_t i = first;
+    while (((uint8_t)(i + 1U) < end) && (x >= ST_FLASH_U32(&st_lines[i + 1U].from_ticks))) {
         i++;
     }
-    return i;
+    return &st_lines[i];
 }
 
-/* x * slope / 256 for slope = slope_q16 / 65536 of magnitude below ST_CFG_SLOPE_LIMIT. */
+/* floor(x * slope_q16 / 256) for x below 2^21 and a slope of magnitude below 2^18 (four ticks a
+ * tick): the generator refuses a table that needs more. */
 static int32_t st_rise_q8(uint32_t x, int32_t slope_q16)
 {
-    uint32_t const magnitude = (slope_q16 < 0) ? (uint32_t)(-slope_q16) : (uint32_t)slope_q16;
-    uint32_t const high = (x >> 16) * magnitude;
-    uint32_t const low = (x & 0xFFFFU) * (magnitude & 0xFFFFU);
-    uint32_t const top = ((x & 0xFFFFU) * (magnitude >> 16)) << 8;
-    uint32_t const rise = (high << 8) + (low >> 8) + top;
-    return (slope_q16 < 0) ? -(int32_t)rise : (int32_t)rise;
+    int32_t const high = (int32_t)(x >> 8) * slope_q16;
+    int32_t const low = (int32_t)(x & 0xFFU) * slope_q16;
+    return high + st_floor_q8(low);
 }
 
-static int32_t st_line_q8(const st_line *lines, uint8_t count, uint32_t x)
+static int32_t st_line_q8(const st_line *line, uint32_t x)
 {
-    const st_line *const line = &lines[st_line_for(lines, count, x)];
     uint32_t const from = ST_FLASH_U32(&line->from_ticks);
     uint32_t const along = (x > from) ? (x - from) : 0U;
     return ST_FLASH_I32(&line->base_q8) + st_rise_q8(along, ST_FLASH_I32(&line->slope_q16));
@@ -49,20 +49,25 @@ static int32_t st_line_q8(const st_line *lines, uint8_t count, uint32_t x)
 
 int32_t st_delay_q8(uint32_t period_ticks)
 {
-    return st_line_q8(st_run_lines, ST_CFG_RUN_LINES, period_ticks);
+    return st_line_q8(st_line_for(0U, ST_CFG_RUN_LINES, period_ticks), period_ticks);
 }
 
 int32_t st_start_delay_q8(uint32_t width_ticks)
 {
-    return st_line_q8(st_start_lines, ST_CFG_START_LINES, width_ticks);
+    return st_line_q8(st_line_for(ST_CFG_RUN_LINES, ST_LINES, width_ticks), width_ticks);
 }
 
 uint16_t st_trend_weight_q8(uint32_t period_ticks)
 {
-    uint8_t const i = st_line_for(st_run_lines, ST_CFG_RUN_LINES, period_ticks);
-    return ST_FLASH_U16(&st_run_lines[i].weight_q8);
+    return ST_FLASH_U16(&st_line_for(0U, ST_CFG_RUN_LINES, period_ticks)->weight_q8);
 }
 
+uint16_t st_gate_q16(uint32_t period_ticks)
+{
+    return ST_FLASH_U16(&st_line_for(0U, ST_CFG_RUN_LINES, period_ticks)->gate_q16);
+}
+
+/* CRC-16, polynomial 0x1021, high bit first. */
 static uint16_t st_crc_step(uint16_t crc, uint8_t byte)
 {
     uint8_t bit;
@@ -77,33 +82,18 @@ static uint16_t st_crc_step(uint16_t crc, uint8_t byte)
     return crc;
 }
 
-static uint16_t st_crc_u32(uint16_t crc, uint32_t value)
+bool st_table_check(st_table_state *state)
 {
-    crc = st_crc_step(crc, (uint8_t)(value >> 24));
-    crc = st_crc_step(crc, (uint8_t)(value >> 16));
-    crc = st_crc_step(crc, (uint8_t)(value >> 8));
-    return st_crc_step(crc, (uint8_t)value);
-}
-
-/* CRC-16 (polynomial 0x1021, start 0xFFFF) over both tables, number by number, high byte first, so
- * that padding and byte order of the chip do not enter.  One line a call keeps the main loop quick. */
-uint16_t st_table_crc(uint16_t crc, uint8_t index)
-{
-    const st_line *const line = (index < ST_CFG_RUN_LINES)
-                                    ? &st_run_lines[index]
-                                    : &st_start_lines[index - ST_CFG_RUN_LINES];
-    crc = st_crc_u32(crc, ST_FLASH_U32(&line->from_ticks));
-    crc = st_crc_u32(crc, (uint32_t)ST_FLASH_I32(&line->base_q8));
-    crc = st_crc_u32(crc, (uint32_t)ST_FLASH_I32(&line->slope_q16));
-    return st_crc_u32(crc, ST_FLASH_U16(&line->weight_q8));
-}
-
-bool st_table_intact(void)
-{
-    uint16_t crc = 0xFFFFU;
-    uint8_t i;
-    for (i = 0U; i < (uint8_t)(ST_CFG_RUN_LINES + ST_CFG_START_LINES); i++) {
-        crc = st_table_crc(crc, i);
+    const uint8_t *const bytes = (const uint8_t *)st_lines;
+    bool intact = true;
+    if (state->place == 0U) {
+        state->crc = 0xFFFFU;
     }
-    return crc == ST_CFG_TABLE_CRC;
+    state->crc = st_crc_step(state->crc, ST_FLASH_U8(&bytes[state->place]));
+    state->place++;
+    if (state->place >= (uint16_t)sizeof st_lines) {
+        state->place = 0U;
+        intact = state->crc == ST_CFG_TABLE_CRC;
+    }
+    return intact;
 }

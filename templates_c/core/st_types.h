@@ -29,17 +29,14 @@ static inline st_ticks st_earlier(st_ticks a, st_ticks b)
     return st_before(a, b) ? a : b;
 }
 
-/* floor(value * fraction / 65536) without a 64-bit product; exact for every
- * 32-bit value and 16-bit fraction whose result fits 32 bits. */
-static inline uint32_t st_scale_q16(uint32_t value, uint16_t fraction_q16)
-{
-    return ((value >> 16) * fraction_q16) + (((value & 0xFFFFU) * (uint32_t)fraction_q16) >> 16);
-}
+/* floor(value * fraction / 65536) without a 64-bit product; exact for every 32-bit value and 16-bit
+ * fraction whose result fits 32 bits. */
+uint32_t st_scale_q16(uint32_t value, uint16_t fraction_q16);
 
-/* floor(value * factor / 256); value below 2^24. */
-static inline uint32_t st_scale_q8(uint32_t value, uint16_t factor_q8)
+/* floor(value / 256) of a signed value above -2^30, without a right shift of a negative number. */
+static inline int32_t st_floor_q8(int32_t value)
 {
-    return ((value >> 8) * factor_q8) + (((value & 0xFFU) * (uint32_t)factor_q8) >> 8);
+    return (int32_t)(((uint32_t)value + UINT32_C(0x40000000)) >> 8) - INT32_C(0x00400000);
 }
 
 #endif
