@@ -104,8 +104,14 @@ class Fault:
 
 
 def toml_key(key: str) -> str:
-    """Return a dotted key as a reader finds it in the file: ``[section] key``."""
+    """Return a dotted key as a reader finds it in the file: ``[section] key``.
+
+    A table of a list, "fuse[0].value", becomes ``[[fuse]] number 1, value``.
+    """
     section, dot, name = key.partition(".")
+    table, bracket, index = section.partition("[")
+    if dot and bracket:
+        return f"[[{table}]] number {int(index[:-1]) + 1}, {name}"
     return f"[{section}] {name}" if dot else section
 
 

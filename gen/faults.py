@@ -7,7 +7,6 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from types import UnionType
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -156,7 +155,7 @@ class Translator:
                 model, field = self.tags[str(part)], ""
                 continue
             if not isinstance(part, str):
-                break
+                continue
             if field:
                 inner = _model_of(model, field)
                 if inner is None:
@@ -282,7 +281,7 @@ def _model_of(model: type[BaseModel], field: str) -> type[BaseModel] | None:
     if info is None:
         return None
     annotation = info.annotation
-    options = get_args(annotation) if isinstance(annotation, UnionType) else (annotation,)
+    options = get_args(annotation) or (annotation,)
     return next(
         (item for item in options if isinstance(item, type) and issubclass(item, BaseModel)), None
     )
