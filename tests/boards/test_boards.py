@@ -93,7 +93,7 @@ WRONG = [
     (
         "value = 0xF7",
         "value = 0x1F7",
-        "[[fuse]] number 1, value = 503: out of range (allowed: 0 to 255)",
+        "[[fuse]] number 1, value = 503: out of range (allowed",
     ),
     ("[pins.lamp]", "[pins.led]", "pins.lamp"),
     ("bits = 16", "bits = 8", "16 | 32"),

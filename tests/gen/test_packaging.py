@@ -34,16 +34,13 @@ def test_no_generic_name_is_installed() -> None:
 
 
 def _taken(package: str, file: PurePath) -> bool:
-    patterns = TOOLS["package-data"].get(package, [])
-    return any(
-        file.match(pattern.removeprefix("**/"))
-        and ("**" in pattern or _depth(pattern) == len(file.parts))
-        for pattern in patterns
-    )
-
-
-def _depth(pattern: str) -> int:
-    return pattern.count("/") + 1
+    """Whether a pattern of [tool.setuptools.package-data] takes a file."""
+    for pattern in TOOLS["package-data"].get(package, []):
+        any_depth = pattern.startswith("**/")
+        same_depth = len(PurePath(pattern).parts) == len(file.parts)
+        if file.match(pattern.removeprefix("**/")) and (any_depth or same_depth):
+            return True
+    return False
 
 
 @pytest.mark.parametrize("name", sorted(FOLDERS))
