@@ -40,6 +40,14 @@ static st_ticks st_charge_from(const st_core *c, st_ticks on_at)
 void st_coil_spark_at(st_core *c, st_ticks spark_at)
 {
     st_ticks on_at;
+#if ST_CFG_SPARK_ON_RISE
+    /* Capacitor discharge: the pulse begins at the spark, dwell is its width. */
+    c->coil_off_at = spark_at + ST_CFG_DWELL_TICKS;
+    if (!c->coil_on && !c->limiting) {
+        st_order_charge(c, spark_at);
+    }
+    return;
+#endif
     c->coil_off_at = spark_at;
     if (c->coil_on) {
         st_order_spark(c);

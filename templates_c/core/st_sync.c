@@ -47,7 +47,7 @@ static bool st_consistent(const st_core *c, uint32_t interval)
 {
     uint32_t const period = c->s.period_ticks;
     uint32_t const apart = (interval > period) ? (interval - period) : (period - interval);
-    return apart <= st_gate_allowance(c);
+    return apart <= st_scale_q16(period, ST_CFG_LOCK_TOLERANCE_Q16);
 }
 
 static void st_run_lead(st_core *c, uint32_t interval)
@@ -92,7 +92,7 @@ static void st_start_lead(st_core *c)
 /* Interval from the last believed edge to the one under judgement, a turn's share if some are missing. */
 static uint32_t st_interval(const st_core *c)
 {
-    static const uint16_t share_q16[3] = {32768U, 21845U, 16384U}; /* 1/2, 1/3, 1/4 */
+    static const uint16_t share_q16[4] = {32768U, 21845U, 16384U, 13107U}; /* 1/2 .. 1/5 */
     uint32_t const since = c->edge_at[0] - c->s.edge_at;
     uint8_t const missing = c->s.missing;
     return (missing == 0U) ? since : st_scale_q16(since, share_q16[(missing - 1U) & 3U]);

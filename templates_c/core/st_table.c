@@ -31,8 +31,8 @@ static const st_line *st_line_for(uint8_t first, uint8_t end, uint32_t x)
     return &st_lines[i];
 }
 
-/* floor(x * slope_q16 / 256) for x below 2^21 and a slope of magnitude below 2^18 (four ticks a
- * tick): the generator refuses a table that needs more. */
+/* floor(x * slope_q16 / 256) for x below 2^21, a slope of magnitude below 2^22 (64 ticks a tick) and a
+ * result below 2^30: the generator refuses a table that needs more. */
 static int32_t st_rise_q8(uint32_t x, int32_t slope_q16)
 {
     int32_t const high = (int32_t)(x >> 8) * slope_q16;

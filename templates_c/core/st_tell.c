@@ -17,7 +17,7 @@
 
 typedef struct {
     uint16_t field[ST_TELL_FIELDS];
-    uint8_t wait;  /* heartbeats left until the next line */
+    uint16_t wait; /* heartbeats left until the next line */
     uint8_t place; /* characters of the line already sent */
     uint8_t sum;
 } st_teller;
@@ -86,7 +86,7 @@ static uint8_t st_character(uint8_t place)
 
 void st_tell_wait(uint8_t heartbeats)
 {
-    st_told.wait = (heartbeats < st_told.wait) ? (uint8_t)(st_told.wait - heartbeats) : 0U;
+    st_told.wait = (heartbeats < st_told.wait) ? (uint16_t)(st_told.wait - heartbeats) : 0U;
 }
 
 void st_tell(void)

@@ -1,0 +1,342 @@
+"""Engine + board -> Design: what follows from physics, in SI units and crank degrees.
+
+One function, `design`; nothing downstream looks at the description again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .board import Board
+from .coil import PrimaryCircuit, reach
+from .engine import CapacitorDischarge, Engine, InductiveCoil, LogicCoil
+from .errors import DescriptionError, Fault
+from .hand_start import HandCrank, slowing_allowance
+from .magnet import Magnet, sensor_pulse
+from .sensor_line import LineDelays, SensorLine, line_delays
+from .slider_crank import ATMOSPHERE_PA, Cylinder
+
+F64 = NDArray[np.float64]
+
+# Input thresholds as parts of the supply: ATmega328P data sheet, typical curves of the Schmitt
+# input; from memory.
+RISE_THRESHOLD, FALL_THRESHOLD = 0.52, 0.42
+DRIVEN = ("drill", "belt")
+MEAN_PRESSURE_PA = 9e5  # mean effective pressure of a good small engine at full load; from memory
+LEAST_GATE_PART = 0.015  # spread of magnet, sensor and prediction at steady speed
+MOST_GATE_PART = 0.375
+START_LEAVE = 0.94  # running timing is left this far below the starting speed
+GUARD_S = 20e-6
+
+
+@dataclass(frozen=True)
+class StartDesign:
+    """The start: delay after the trail edge against the time of the arc (see hand_start).
+
+    ``arc_s`` and ``delay_s`` (k,) ascend; ``driven`` starters may charge before the trail edge.
+    """
+
+    deg_btdc: float
+    below_rpm: float
+    floor_rpm: float
+    arc_s: F64
+    delay_s: F64
+    carry_rpm: float
+    driven: bool
+
+
+@dataclass(frozen=True)
+class Layers:
+    """The belief layers: which are on, and their times and counts."""
+
+    capture_filter: bool
+    confirm_s: float
+    blank_on_s: float
+    blank_off_s: float
+    gate: bool
+    arc_check: bool
+    arc_tolerance: float
+    lock_pulses: int
+    lock_tolerance: float
+    bridge_missing: int
+    bridge_above_rpm: float
+    most_false_edges: int
+
+
+@dataclass(frozen=True)
+class Design:
+    """Everything the plan is made of.  Angles in crank degrees BTDC, the rest in SI units."""
+
+    name: str
+    digest: str
+    board: Board
+    strokes: int
+    lead_deg_btdc: float
+    arc_deg: float
+    spacing_deg: float
+    pulses_per_turn: int
+    shaft: str
+    active_low: bool
+    lead_delay_s: float
+    trail_delay_s: float
+    capture_delay_s: float
+    output_delay_s: float
+    service_s: float
+    curve: tuple[tuple[float, float], ...]
+    limit_rpm: float
+    resume_rpm: float
+    top_rpm: float
+    accel_rpm_per_s: float
+    gate_margin_deg: float
+    start: StartDesign
+    spark_on_rise: bool
+    coil_on_high: bool
+    dwell_s: float
+    spark_current_a: float
+    off_min_s: float
+    hard_limit_s: float | None
+    predictor: str
+    layers: Layers
+    serial: bool
+    baud: int
+    lines_per_s: int
+    line: LineDelays
+    circuit: PrimaryCircuit | None
+
+    @property
+    def trail_deg_btdc(self) -> float:
+        """Crank angle at which the magnet leaves."""
+        return self.lead_deg_btdc - self.arc_deg
+
+    @property
+    def greatest_deg_btdc(self) -> float:
+        """Greatest advance, start included."""
+        return max([self.start.deg_btdc, *(deg for _, deg in self.curve)])
+
+    def advance_deg(self, rpm: float) -> float:
+        """Wanted advance of the curve."""
+        speeds, advance = zip(*self.curve, strict=True)
+        return float(np.interp(rpm, speeds, advance))
+
+
+def description_digest(engine: Engine) -> str:
+    """SHA-256 of the description's meaning: the same for any layout of the file."""
+    plain = json.dumps(engine.model_dump(mode="json", by_alias=True), sort_keys=True)
+    return hashlib.sha256(plain.encode()).hexdigest()
+
+
+def cylinder_of(engine: Engine) -> Cylinder:
+    """One cylinder of the engine, for the physics modules."""
+    part = engine.engine
+    return Cylinder(
+        part.bore_mm * 1e-3,
+        part.stroke_mm * 1e-3,
+        part.rod_mm * 1e-3,
+        part.compression_ratio,
+        part.compression_begins_deg_btdc,
+    )
+
+
+def circuit_of(engine: Engine, coil: InductiveCoil) -> PrimaryCircuit:
+    """The primary circuit at the nominal supply and the winding's working temperature."""
+    return PrimaryCircuit(
+        coil_ohm=coil.primary_ohm,
+        inductance_h=coil.primary_mh * 1e-3,
+        supply_v=engine.supply.volts,
+        ballast_ohm=coil.ballast_ohm,
+        driver_drop_v=engine.driver.drop_v,
+        driver_ohm=engine.driver.on_ohm,
+        wiring_ohm=engine.supply.wiring_ohm,
+        battery_ohm=engine.supply.internal_ohm,
+        saturation_a=np.inf if coil.saturation_a is None else coil.saturation_a,
+        coil_c=coil.temperature_c,
+    )
+
+
+def _dwell(engine: Engine) -> tuple[float, float, PrimaryCircuit | None]:
+    """Dwell in s, current at the spark in A, and the circuit of an inductive coil."""
+    coil = engine.coil
+    if isinstance(coil, CapacitorDischarge):
+        return coil.trigger_us * 1e-6, 0.0, None
+    if isinstance(coil, LogicCoil):
+        return coil.dwell_ms * 1e-3, coil.spark_current_a, None
+    circuit = circuit_of(engine, coil)
+    if coil.dwell_ms is not None:
+        dwell_s = coil.dwell_ms * 1e-3
+        return dwell_s, float(circuit.current_a(dwell_s)), circuit
+    found = reach(circuit, coil.spark_current_a)
+    if not found.ok:
+        raise DescriptionError(
+            Fault(
+                engine.name,
+                "coil.spark_current_a",
+                "the circuit cannot reach it",
+                value=coil.spark_current_a,
+                allowed=f"up to {found.reachable_a:.2f} A",
+                remedy=found.remedy,
+            )
+        )
+    return found.dwell_s, coil.spark_current_a, circuit
+
+
+def arc_deg_of(engine: Engine) -> float:
+    """Arc in crank degrees: as given, or from the magnet's field at the sensor."""
+    pickup = engine.pickup
+    if pickup.arc_deg is not None:
+        return pickup.arc_deg
+    assert pickup.magnet_diameter_mm is not None
+    assert pickup.magnet_radius_mm is not None
+    assert pickup.gap_mm is not None
+    magnet = Magnet(
+        pickup.magnet_diameter_mm * 1e-3, pickup.magnet_length_mm * 1e-3, pickup.magnet_remanence_t
+    )
+    pulse = sensor_pulse(
+        magnet,
+        pickup.gap_mm * 1e-3,
+        pickup.magnet_radius_mm * 1e-3,
+        operate_t=pickup.operate_mt * 1e-3,
+        release_t=pickup.release_mt * 1e-3,
+    )
+    if pulse.arc_deg is None:
+        raise DescriptionError(
+            Fault(
+                engine.name,
+                "pickup.gap_mm",
+                f"the sensor does not switch: the field there is {pulse.peak_t * 1e3:.1f} mT",
+                value=pickup.gap_mm,
+                allowed=f"a field above {pickup.operate_mt:g} mT",
+                remedy="Bring the sensor nearer, take a stronger magnet or a more sensitive "
+                "sensor, or measure the arc and give arc_deg.",
+            )
+        )
+    return pulse.arc_deg * (2.0 if pickup.shaft == "cam" else 1.0)
+
+
+def _line(engine: Engine, board: Board) -> LineDelays:
+    pickup = engine.pickup
+    return line_delays(
+        SensorLine(
+            logic_v=board.volts,
+            pull_up_ohm=pickup.pull_up_ohm,
+            series_ohm=pickup.filter_ohm,
+            filter_f=pickup.filter_nf * 1e-9 + 10e-12,
+            rise_threshold_v=RISE_THRESHOLD * board.volts,
+            fall_threshold_v=FALL_THRESHOLD * board.volts,
+        )
+    )
+
+
+def greatest_accel(engine: Engine) -> float:
+    """Greatest rate of change of speed, rpm/s: as given, or torque of a full load over inertia."""
+    part = engine.engine
+    given = [part.max_accel_rpm_per_s, part.max_decel_rpm_per_s]
+    torque_nm = MEAN_PRESSURE_PA * part.displacement_cc * 1e-6 / (2.0 * np.pi * part.strokes / 2.0)
+    computed = torque_nm / part.inertia_kg_m2 * 30.0 / np.pi
+    return max(value if value is not None else computed for value in given)
+
+
+def _start(engine: Engine, arc_deg: float) -> StartDesign:
+    part, advance, pickup = engine.engine, engine.advance, engine.pickup
+    trail = pickup.lead_edge_deg_btdc - arc_deg
+    driven = part.starter in DRIVEN
+    start_deg = min(advance.start_deg_btdc, trail)
+    together = 2 if part.cylinders == 2 and part.tdc_spacing_deg == 0 and part.strokes == 2 else 1
+    crank = HandCrank(cylinder_of(engine), part.inertia_kg_m2, together, closed_pa=ATMOSPHERE_PA)
+    found = slowing_allowance(
+        crank,
+        lead_deg_btdc=pickup.lead_edge_deg_btdc,
+        arc_deg=arc_deg,
+        start_deg_btdc=start_deg,
+        start_below_rpm=advance.start_below_rpm,
+        points=6,
+        driven=driven,
+    )
+    keep = slice(0, 1) if driven else slice(None)
+    return StartDesign(
+        deg_btdc=start_deg,
+        below_rpm=advance.start_below_rpm,
+        floor_rpm=advance.floor_rpm,
+        arc_s=found.arc_s[keep],
+        delay_s=found.delay_s[keep],
+        carry_rpm=found.carry_rpm,
+        driven=driven,
+    )
+
+
+def _layers(engine: Engine) -> Layers:
+    noise = engine.noise
+    return Layers(
+        capture_filter=noise.capture_filter,
+        confirm_s=noise.confirm_us * 1e-6,
+        blank_on_s=noise.blank_after_on_us * 1e-6,
+        blank_off_s=noise.blank_after_off_us * 1e-6,
+        gate=noise.gate,
+        arc_check=noise.arc_check,
+        arc_tolerance=noise.arc_tolerance_percent / 100.0,
+        lock_pulses=noise.lock_pulses,
+        lock_tolerance=noise.lock_tolerance_percent / 100.0,
+        bridge_missing=noise.bridge_missing,
+        bridge_above_rpm=noise.bridge_above_rpm,
+        most_false_edges=noise.max_rejects_per_gate,
+    )
+
+
+def design(engine: Engine, board: Board) -> Design:
+    """Compute what follows from the description.
+
+    Raises DescriptionError when the parts cannot do what is wanted (current out of reach, magnet
+    too weak) and names what they can do.
+    """
+    pickup, hard_ms = engine.pickup, engine.safety.hard_limit_ms
+    line = _line(engine, board)
+    active_low = pickup.active == "low"
+    edges = (line.fall_s, line.rise_s) if active_low else (line.rise_s, line.fall_s)
+    dwell_s, current_a, circuit = _dwell(engine)
+    arc_deg = arc_deg_of(engine)
+    filter_cycles = board.timer.filter_cycles if engine.noise.capture_filter else 0
+    predictor = engine.prediction.predictor
+    return Design(
+        name=engine.name,
+        digest=description_digest(engine),
+        board=board,
+        strokes=engine.engine.strokes,
+        lead_deg_btdc=pickup.lead_edge_deg_btdc,
+        arc_deg=arc_deg,
+        spacing_deg=pickup.spacing_deg,
+        pulses_per_turn=pickup.pulses_per_turn,
+        shaft=pickup.shaft,
+        active_low=active_low,
+        lead_delay_s=pickup.sensor_delay_us * 1e-6 + edges[0],
+        trail_delay_s=pickup.sensor_delay_us * 1e-6 + edges[1],
+        capture_delay_s=(
+            0.5 * (board.timer.sync_cycles_min + board.timer.sync_cycles_max) + filter_cycles
+        )
+        / board.f_cpu_hz,
+        output_delay_s=engine.driver.output_delay_us * 1e-6,
+        service_s=board.service_cycles / board.f_cpu_hz,
+        curve=engine.advance.curve,
+        limit_rpm=engine.advance.limit_rpm,
+        resume_rpm=engine.advance.limit_rpm - engine.advance.limit_hysteresis_rpm,
+        top_rpm=engine.engine.top_rpm,
+        accel_rpm_per_s=greatest_accel(engine),
+        gate_margin_deg=engine.noise.gate_margin_deg,
+        start=_start(engine, arc_deg),
+        spark_on_rise=isinstance(engine.coil, CapacitorDischarge),
+        coil_on_high=engine.driver.on_level == "high",
+        dwell_s=dwell_s,
+        spark_current_a=current_a,
+        off_min_s=engine.coil.min_off_ms * 1e-3,
+        hard_limit_s=None if hard_ms is None else hard_ms * 1e-3,
+        predictor="trend" if predictor == "auto" else predictor,
+        layers=_layers(engine),
+        serial=engine.telling.serial,
+        baud=engine.telling.baud,
+        lines_per_s=engine.telling.lines_per_s,
+        line=line,
+        circuit=circuit,
+    )

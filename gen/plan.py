@@ -1,0 +1,325 @@
+"""Design -> Plan: every number the chip will hold, as integers, with the proof of their error."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .delay_table import (
+    ALONG_BELOW,
+    BYTES_PER_LINE,
+    Geometry,
+    Line,
+    check_range,
+    crc16,
+    evaluate_q8,
+    prove,
+    run_lines,
+    start_lines,
+)
+from .design import GUARD_S, LEAST_GATE_PART, MOST_GATE_PART, START_LEAVE, Design
+from .errors import DescriptionError, Fault, SparktickError
+
+TABLE_BYTES_MOST = 256
+BOUND_DEG = 0.02
+FASTEST_RPM = 20000.0
+PREDICTORS = {"last": 0, "trend": 1, "same-stroke": 2}
+COMPARE_TICKS = 1.0  # a compare output changes one tick after the count it is compared with
+CAPTURE_TICKS = 0.5  # a captured count is the floor of the instant: half a tick early on average
+HEARTBEAT_S = 1e-3
+STORM_S = 200e-6
+OVERDUE_S = 20e-3
+LEAST_ON_S = 50e-6
+LOOSE_ARC = 4.0  # outside lock a pulse may be this much shorter or longer than its arc
+HARD_LIMIT_LEAST = 1.5
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the chip holds.  Ticks, counts, 1/256 (q8) and 1/65536 (q16) in the names.
+
+    Field names are those of ``config.h``, where ST_CFG_ stands before them in capitals.
+    """
+
+    name: str
+    digest: str
+    tick_hz: float
+    run_table: tuple[Line, ...]
+    start_table: tuple[Line, ...]
+    table_crc: int
+    table_bound_deg: float
+    predictor: str
+    period_min_ticks: int
+    period_max_ticks: int
+    start_period_ticks: int
+    start_leave_ticks: int
+    start_width_max_ticks: int
+    start_charge_early: bool
+    lock_intervals: int
+    lock_tolerance_q16: int
+    gate: bool
+    arc_check: bool
+    arc_shortest_q16: int
+    arc_longest_q16: int
+    arc_loose_shortest_q16: int
+    arc_loose_longest_q16: int
+    confirm_ticks: int
+    blank_on_ticks: int
+    blank_off_ticks: int
+    false_edges_most: int
+    storm_ticks: int
+    bridge_most: int
+    bridge_period_ticks: int
+    spark_on_rise: bool
+    dwell_ticks: int
+    off_min_ticks: int
+    on_min_ticks: int
+    hard_limit_ticks: int
+    guard_ticks: int
+    guard_beats: int
+    limit_ticks: int
+    resume_ticks: int
+    warm_restart: bool
+    overdue_ticks: int
+    tell: bool
+    tell_heartbeats: int
+    baud: int
+    capture_filter: bool
+    active_low: bool
+    pickup_pull_up: bool
+    coil_on_high: bool
+    rpm_ticks: float
+
+    @property
+    def predictor_code(self) -> int:
+        """Number of the predictor in st_core.h."""
+        return PREDICTORS[self.predictor]
+
+    @property
+    def table_bytes(self) -> int:
+        """Flash the tables take."""
+        return BYTES_PER_LINE * (len(self.run_table) + len(self.start_table))
+
+    def ms(self, ticks: int) -> float:
+        """Milliseconds of a number of ticks."""
+        return ticks / self.tick_hz * 1e3
+
+    def rpm(self, period_ticks: float) -> float:
+        """Crank speed of a period."""
+        return self.rpm_ticks / period_ticks
+
+
+def geometry_of(design: Design) -> Geometry:
+    """The numbers that turn an advance into a delay between two instants of the chip's timer."""
+    tick_hz = design.board.tick_hz
+    delays_s = design.capture_delay_s + design.lead_delay_s + design.output_delay_s
+    return Geometry(
+        lead_deg_btdc=design.lead_deg_btdc,
+        spacing_deg=design.spacing_deg,
+        rpm_ticks=design.spacing_deg / 6.0 * tick_hz,
+        fixed_ticks=delays_s * tick_hz + COMPARE_TICKS - CAPTURE_TICKS,
+    )
+
+
+def _gate_part(design: Design) -> tuple[float, float, float]:
+    """Floor, factor a period squared, and most of the gate's half width, as parts of the period."""
+    floor = LEAST_GATE_PART + design.gate_margin_deg / design.spacing_deg
+    crank_turns = design.spacing_deg / 360.0
+    factor = design.accel_rpm_per_s / 60.0 * crank_turns / design.board.tick_hz**2
+    return floor, factor, MOST_GATE_PART
+
+
+def _hard_limit(design: Design, latest_s: float) -> float:
+    """Longest on-time in s: as given, or what the latest charge before an edge can need."""
+    needed = max(latest_s * 1.02, HARD_LIMIT_LEAST * design.dwell_s)
+    if design.hard_limit_s is None:
+        return needed
+    if design.hard_limit_s < latest_s:
+        raise DescriptionError(
+            Fault(
+                design.name,
+                "safety.hard_limit_ms",
+                "shorter than a charge that has to wait for a late pulse",
+                value=design.hard_limit_s * 1e3,
+                allowed=f"at least {latest_s * 1e3:.2f} ms",
+                remedy="Leave it out, raise it, or lower max_accel_rpm_per_s or the dwell.",
+            )
+        )
+    return design.hard_limit_s
+
+
+def longest_charge_s(
+    design: Design, run_table: tuple[Line, ...], dwell_ticks: int, guard_ticks: int, slowest: int
+) -> float:
+    """Longest charge that is begun before its edge, when that edge comes as late as the gate lets it.
+
+    Walks the periods from the limit to the slowest at which dwell does not fit behind the edge.
+    """
+    geometry = geometry_of(design)
+    fastest = geometry.rpm_ticks / design.limit_rpm
+    period = np.geomspace(fastest, slowest, 4000).astype(np.int64)
+    delay = evaluate_q8(run_table, period) / 256.0
+    start = np.array([line.from_ticks for line in run_table])
+    gate = np.array([line.gate_q16 for line in run_table])
+    line = np.clip(np.searchsorted(start, period, side="right") - 1, 0, len(run_table) - 1)
+    latest = period * gate[line] / 65536.0 + guard_ticks
+    before = delay < dwell_ticks + guard_ticks
+    if design.spark_on_rise or not np.any(before):
+        return dwell_ticks / design.board.tick_hz
+    wait = np.maximum(latest - delay, 0.0)[before]
+    return float(dwell_ticks + np.max(wait)) / design.board.tick_hz
+
+
+def _check_start_charge(design: Design, delay_ticks: float, dwell_ticks: int, guard: int) -> None:
+    if design.spark_on_rise or delay_ticks >= dwell_ticks + guard:
+        return
+    rpm = design.start.below_rpm
+    raise DescriptionError(
+        Fault(
+            design.name,
+            "advance.start_below_rpm",
+            f"dwell ({dwell_ticks / design.board.tick_hz * 1e3:.2f} ms) does not fit between the "
+            "lead edge and the spark there, so charging would begin before the pulse",
+            value=rpm,
+            allowed=f"up to {rpm * delay_ticks / (dwell_ticks + guard):.0f} rpm",
+            remedy="Lower it, move the lead edge earlier, or take less dwell.",
+        )
+    )
+
+
+def _check_service(design: Design, run_table: tuple[Line, ...], geometry: Geometry) -> None:
+    """The spark must come after the edge has been confirmed and served, at every speed."""
+    tick_hz = design.board.tick_hz
+    fastest = int(geometry.rpm_ticks / design.limit_rpm)
+    delay_s = float(evaluate_q8(run_table, [fastest])[0]) / 256.0 / tick_hz
+    needed_s = design.layers.confirm_s + design.service_s
+    if delay_s < needed_s:
+        raise DescriptionError(
+            Fault(
+                design.name,
+                "pickup.lead_edge_deg_btdc",
+                f"at {design.limit_rpm:g} rpm the spark is due {delay_s * 1e6:.0f} us after the "
+                f"edge, and the chip needs {needed_s * 1e6:.0f} us to believe and serve it",
+                value=design.lead_deg_btdc,
+                remedy="Move the magnet earlier, lower the speed limit or confirm_us, or take a "
+                "faster board.",
+            )
+        )
+
+
+def _start_table(design: Design, width_max: int) -> tuple[Line, ...]:
+    tick_hz = design.board.tick_hz
+    start = design.start
+    delays_s = design.capture_delay_s + design.trail_delay_s + design.output_delay_s
+    fixed = delays_s * tick_hz + COMPARE_TICKS - CAPTURE_TICKS
+    width = start.arc_s * tick_hz
+    delay = start.delay_s * tick_hz
+    lines = start_lines(width, delay, fixed)
+    check_range(lines, width_max, "advance.floor_rpm")
+    return lines
+
+
+def _arc_q16(design: Design, factor: float) -> int:
+    return min(round(design.arc_deg / design.spacing_deg * factor * 65536.0), 65535)
+
+
+def quantise(design: Design) -> Plan:
+    """Turn a design into the chip's integers and prove the delay table.
+
+    Raises DescriptionError (or SparktickError) when the chip cannot hold or serve it: delay too
+    short at the speed limit, table too long, period range too wide, bound above 0.02 deg.
+    """
+    tick_hz = design.board.tick_hz
+    geometry = geometry_of(design)
+    layers = design.layers
+
+    def ticks(seconds: float) -> int:
+        return round(seconds * tick_hz)
+
+    def period(rpm: float) -> int:
+        return int(geometry.rpm_ticks / rpm)
+
+    slowest = period(design.start.below_rpm * START_LEAVE)
+    fastest = period(max(FASTEST_RPM, design.limit_rpm * 1.25))
+    period_max = period(design.start.floor_rpm)
+    if period_max >= ALONG_BELOW:
+        raise DescriptionError(
+            Fault(
+                design.name,
+                "advance.floor_rpm",
+                "the chip's tick counter cannot span a turn that slow",
+                value=design.start.floor_rpm,
+                allowed=f"at least {geometry.rpm_ticks / ALONG_BELOW * 1.001:.0f} rpm",
+                remedy="Raise it: a hand turns faster than that.",
+            )
+        )
+    width_max = int(period_max * design.arc_deg / design.spacing_deg)
+    start_table = _start_table(design, width_max)
+    most_lines = max(TABLE_BYTES_MOST // BYTES_PER_LINE - len(start_table), len(design.curve) + 1)
+    run_table = run_lines(
+        geometry, design.curve, slowest, fastest, _gate_part(design), most_lines
+    )
+    check_range(run_table, slowest, "advance.start_below_rpm")
+    bound = prove(run_table, geometry, design.curve, fastest, slowest)
+    if bound > BOUND_DEG:
+        raise SparktickError(
+            f"advance.curve: the delay table is off by up to {bound:.4f} deg (allowed: "
+            f"{BOUND_DEG}). Leave out points that lie close together."
+        )
+    guard = ticks(layers.confirm_s + design.service_s + GUARD_S)
+    dwell = ticks(design.dwell_s)
+    _check_service(design, run_table, geometry)
+    slow_delay = float(evaluate_q8(run_table, [slowest])[0]) / 256.0
+    _check_start_charge(design, slow_delay, dwell, guard)
+    hard_s = _hard_limit(design, longest_charge_s(design, run_table, dwell, guard, slowest))
+    return Plan(
+        name=design.name,
+        digest=design.digest,
+        tick_hz=tick_hz,
+        run_table=run_table,
+        start_table=start_table,
+        table_crc=crc16([*run_table, *start_table]),
+        table_bound_deg=bound,
+        predictor=design.predictor,
+        period_min_ticks=period(design.limit_rpm * 1.25),
+        period_max_ticks=period_max,
+        start_period_ticks=period(design.start.below_rpm),
+        start_leave_ticks=slowest,
+        start_width_max_ticks=width_max,
+        start_charge_early=design.start.driven,
+        lock_intervals=max(layers.lock_pulses - 1, 1),
+        lock_tolerance_q16=round(layers.lock_tolerance * 65536.0),
+        gate=layers.gate,
+        arc_check=layers.arc_check,
+        arc_shortest_q16=_arc_q16(design, 1.0 - layers.arc_tolerance),
+        arc_longest_q16=_arc_q16(design, 1.0 + layers.arc_tolerance),
+        arc_loose_shortest_q16=_arc_q16(design, 1.0 / LOOSE_ARC),
+        arc_loose_longest_q16=_arc_q16(design, LOOSE_ARC),
+        confirm_ticks=ticks(layers.confirm_s),
+        blank_on_ticks=ticks(layers.blank_on_s),
+        blank_off_ticks=ticks(layers.blank_off_s),
+        false_edges_most=layers.most_false_edges,
+        storm_ticks=ticks(STORM_S),
+        bridge_most=layers.bridge_missing,
+        bridge_period_ticks=period(layers.bridge_above_rpm),
+        spark_on_rise=design.spark_on_rise,
+        dwell_ticks=dwell,
+        off_min_ticks=ticks(design.off_min_s),
+        on_min_ticks=min(ticks(LEAST_ON_S), dwell),
+        hard_limit_ticks=int(hard_s * tick_hz),
+        guard_ticks=guard,
+        guard_beats=int(np.ceil(hard_s / HEARTBEAT_S)) + 1,
+        limit_ticks=period(design.limit_rpm),
+        resume_ticks=period(design.resume_rpm),
+        warm_restart=True,
+        overdue_ticks=ticks(OVERDUE_S),
+        tell=design.serial,
+        tell_heartbeats=round(1.0 / HEARTBEAT_S / design.lines_per_s),
+        baud=design.baud,
+        capture_filter=layers.capture_filter,
+        active_low=design.active_low,
+        pickup_pull_up=True,
+        coil_on_high=design.coil_on_high,
+        rpm_ticks=geometry.rpm_ticks,
+    )

@@ -1,0 +1,287 @@
+"""Plan -> firmware folder: the core's C copied as it is, one port, generated numbers, manifest.
+
+The folder is complete in itself.  Templates see the plan, the board and the manifest, nothing else.
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import importlib.resources
+import json
+import re
+import shutil
+import tempfile
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any
+
+import jinja2
+
+from .board import Board
+from .delay_table import Line
+from .design import START_LEAVE, Design
+from .errors import FolderError
+from .plan import FASTEST_RPM, Plan
+
+MANIFEST = "manifest.json"
+MANIFEST_SCHEMA = 1
+SOURCE = "src"
+IMAGE = "build/firmware"
+OWN_FILES = "sparktick manifest"
+
+
+def tool_version() -> str:
+    """Version of the installed tool."""
+    return importlib.metadata.version("sparktick")
+
+
+def _templates() -> Traversable:
+    return importlib.resources.files("sparktick.templates_c")
+
+
+def u32(value: int) -> str:
+    """C spelling of an unsigned 32-bit constant.
+
+    >>> u32(12)
+    'UINT32_C(12)'
+    """
+    return f"UINT32_C({value})"
+
+
+def table_line(line: Line) -> str:
+    """C initialiser of one table line.
+
+    >>> table_line(Line(10, -5, 7, 130, 900))
+    '{UINT32_C(10), -5L, 7L, 130U, 900U}'
+    """
+    head = f"{u32(line.from_ticks)}, {line.base_q8}L, {line.slope_q16}L"
+    return f"{{{head}, {line.weight_q8}U, {line.gate_q16}U}}"
+
+
+def rpm_text(plan: Plan, field: str) -> str:
+    """Speed that a period field of the plan stands for."""
+    return f"{plan.rpm(getattr(plan, field)):.0f} rpm"
+
+
+def us_text(plan: Plan, field: str) -> str:
+    """Microseconds of a field of the plan."""
+    return f"{getattr(plan, field) / plan.tick_hz * 1e6:.6g} us"
+
+
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        undefined=jinja2.StrictUndefined,
+        keep_trailing_newline=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        loader=jinja2.FunctionLoader(
+            lambda name: (_templates() / "project" / name).read_text(encoding="utf-8")
+        ),
+    )
+    environment.filters.update(u32=u32, table_line=table_line, rpm=rpm_text, us=us_text)
+    return environment
+
+
+def core_version() -> int:
+    """Version of the core's interface, read from its own header."""
+    header = (_templates() / "core" / "st_core.h").read_text(encoding="utf-8")
+    found = re.search(r"#define ST_CORE_VERSION (\d+)", header)
+    if found is None:
+        raise FolderError("st_core.h: no ST_CORE_VERSION; the installation is damaged")
+    return int(found[1])
+
+
+def _steady_start(design: Design, plan: Plan) -> list[list[float]]:
+    """Where a start spark comes when the crank turns evenly: [rpm, deg BTDC] points."""
+    from .delay_table import evaluate_q8
+
+    points = []
+    start = design.start
+    fixed = (
+        design.capture_delay_s + design.trail_delay_s + design.output_delay_s
+    ) * plan.tick_hz + 0.5
+    low, high = start.floor_rpm, start.below_rpm
+    for k in range(33):
+        rpm = low * (high / low) ** (k / 32)
+        width = plan.rpm_ticks / rpm * design.arc_deg / design.spacing_deg
+        delay = float(evaluate_q8(plan.start_table, [round(width)])[0]) / 256.0
+        if not (plan.start_charge_early or plan.spark_on_rise):
+            delay = max(delay, float(plan.dwell_ticks + plan.guard_ticks))
+        spark = (delay + fixed) / plan.tick_hz * 6.0 * rpm
+        points.append([round(rpm, 3), round(design.trail_deg_btdc - spark, 4)])
+    return points
+
+
+def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
+    """What a simulator or a harness must know to drive and judge the image (see docs)."""
+    board, start = design.board, design.start
+    pins = board.pins
+
+    def pin(name: str) -> dict[str, Any]:
+        found = getattr(pins, name)
+        return {"port": found.port, "bit": found.bit}
+
+    return {
+        "schema": MANIFEST_SCHEMA,
+        "kind": OWN_FILES,
+        "tool_version": tool_version(),
+        "description_digest": design.digest,
+        "name": design.name,
+        "board": board.name,
+        "family": board.family,
+        "mcu": board.mcu,
+        "f_cpu_hz": board.f_cpu_hz,
+        "tick_hz": plan.tick_hz,
+        "pickup_pin": {**pin("pickup"), "active": "low" if plan.active_low else "high"},
+        "coil_pins": [{**pin("coil"), "on_level": "high" if plan.coil_on_high else "low"}],
+        "lamp_pin": pin("lamp"),
+        "tacho_pin": pin("tacho"),
+        "serial": {"pin": pin("serial_tx"), "baud": plan.baud, "on": plan.tell},
+        "geometry": {
+            "lead_edge_deg_btdc": design.lead_deg_btdc,
+            "arc_deg": design.arc_deg,
+            "pulses_per_turn": design.pulses_per_turn,
+            "shaft": design.shaft,
+            "spacing_deg": design.spacing_deg,
+        },
+        "start": {
+            "below_rpm": start.below_rpm,
+            "leave_rpm": start.below_rpm * START_LEAVE,
+            "deg_btdc": start.deg_btdc,
+            "floor_rpm": start.floor_rpm,
+            "charge": "before-trail" if plan.start_charge_early else "after-trail",
+            "carry_rpm": round(start.carry_rpm, 3),
+            "steady": _steady_start(design, plan),
+        },
+        "curve": [list(point) for point in design.curve],
+        "greatest_advance_deg": design.greatest_deg_btdc,
+        "top_rpm": design.top_rpm,
+        "spark_edge": "on" if plan.spark_on_rise else "off",
+        "dwell_us": plan.dwell_ticks / plan.tick_hz * 1e6,
+        "hard_limit_us": plan.hard_limit_ticks / plan.tick_hz * 1e6,
+        "off_min_us": plan.off_min_ticks / plan.tick_hz * 1e6,
+        "limit_rpm": design.limit_rpm,
+        "resume_rpm": design.resume_rpm,
+        "predictor": plan.predictor,
+        "lock_intervals": plan.lock_intervals,
+        "bridge_most": plan.bridge_most,
+        "accel_rpm_per_s": design.accel_rpm_per_s,
+        "table_bound_deg": plan.table_bound_deg,
+        "table_bytes": plan.table_bytes,
+        "sensor_lead_delay_us": design.lead_delay_s * 1e6,
+        "sensor_trail_delay_us": design.trail_delay_s * 1e6,
+        "sensor_delay_us": design.lead_delay_s * 1e6,
+        "output_delay_us": design.output_delay_s * 1e6,
+        "capture_filter_cycles": board.timer.filter_cycles if plan.capture_filter else 0,
+        "capture_delay_cycles": design.capture_delay_s * board.f_cpu_hz,
+        "watchdog_us": board.watchdog.period_us,
+        "watchdog_longest_us": board.watchdog.longest_us,
+        "files": {"elf": f"{IMAGE}.elf", "hex": f"{IMAGE}.hex", "map": f"{IMAGE}.map"},
+        "sizes": {},
+    }
+
+
+def manifest_text(manifest: dict[str, Any]) -> str:
+    """The manifest as it is written."""
+    return json.dumps(manifest, indent=1) + "\n"
+
+
+def banner(design: Design) -> str:
+    """First line of every generated file."""
+    return (
+        f"{design.name} on {design.board.name}: generated by sparktick {tool_version()} from "
+        f"description {design.digest[:12]}. Do not edit."
+    )
+
+
+def _c_files(design: Design) -> dict[str, str]:
+    files = {}
+    for folder in ("core", f"port/{design.board.family}"):
+        source = _templates()
+        for part in folder.split("/"):
+            source = source / part
+        for file in source.iterdir():
+            if file.name.endswith((".c", ".h")):
+                files[f"{SOURCE}/{file.name}"] = file.read_text(encoding="utf-8")
+    return files
+
+
+def render_files(design: Design, plan: Plan) -> dict[str, str]:
+    """Every file of the firmware folder by its path in it; the same plan gives the same bytes."""
+    environment = _environment()
+    manifest = manifest_of(design, plan)
+    pins = [
+        (use, pin)
+        for use, pin in design.board.pins.named().items()
+        if use in ("pickup", "coil", "lamp", "tacho")
+    ]
+    view = {
+        "plan": plan,
+        "design": design,
+        "board": design.board,
+        "pins": pins,
+        "manifest": manifest,
+        "banner": banner(design),
+        "core_version": core_version(),
+        "fastest_rpm": max(FASTEST_RPM, design.limit_rpm * 1.25),
+    }
+    files = _c_files(design)
+    for template in sorted(item.name for item in (_templates() / "project").iterdir()):
+        if template.endswith(".j2"):
+            name = template.removesuffix(".j2")
+            place = f"{SOURCE}/{name}" if name.endswith(".h") else name
+            files[place] = environment.get_template(template).render(view)
+    files[MANIFEST] = manifest_text(manifest)
+    return dict(sorted(files.items()))
+
+
+def read_manifest(folder: Path) -> dict[str, Any]:
+    """The manifest of a firmware folder.  Raises FolderError when it is not one."""
+    path = folder / MANIFEST
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise FolderError(
+            f"{folder}: not a firmware folder, it holds no {MANIFEST}\n"
+            "    `sparktick generate DESCRIPTION.toml FOLDER` writes one."
+        ) from None
+    except (OSError, ValueError) as error:
+        raise FolderError(f"{path}: cannot be read: {error}") from None
+    if not isinstance(found, dict) or found.get("schema") != MANIFEST_SCHEMA:
+        raise FolderError(
+            f"{path}: not a manifest of schema {MANIFEST_SCHEMA}; generate the folder again"
+        )
+    return found
+
+
+def write_folder(files: dict[str, str], folder: Path, *, force: bool) -> None:
+    """Write a whole folder or nothing: into a temporary one beside it, then put in place.
+
+    Raises FolderError when something is there already and ``force`` is not given, or when what is
+    there is not a firmware folder.
+    """
+    if folder.exists():
+        if not force:
+            raise FolderError(
+                f"{folder}: exists already, nothing was written\n"
+                "    Choose another folder, or --force to replace it."
+            )
+        if not folder.is_dir() or (any(folder.iterdir()) and not (folder / MANIFEST).exists()):
+            raise FolderError(
+                f"{folder}: is not a firmware folder, and is not replaced even with --force\n"
+                "    Choose another folder."
+            )
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=f".{folder.name}.", dir=folder.parent) as temporary:
+            fresh = Path(temporary) / "fresh"
+            for name, text in files.items():
+                path = fresh / name
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_text(text, encoding="utf-8")
+            if folder.exists():
+                folder.rename(Path(temporary) / "old")
+            fresh.rename(folder)
+    except OSError as error:
+        raise FolderError(f"{folder}: cannot be written: {error.strerror or error}") from error
+    shutil.rmtree(folder / "build", ignore_errors=True)
