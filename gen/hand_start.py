@@ -60,9 +60,9 @@ class HandCrank:
 class SlowingAllowance:
     """The delay after the trail edge that is safe, against the time of the magnet's arc.
 
-    ``arc_s`` (k,) increases from the starting speed (or half of ``carry_arc_s`` when even
-    that is faster) to ``carry_arc_s``, the slowest arc that still carries over TDC;
-    ``delay_s`` (k,) the wanted delay; ``steady_delay_s`` (k,) the one at constant speed;
+    ``arc_s`` (k,) increases, ever more closely, from the starting speed (or half of
+    ``carry_arc_s`` when even that is faster) to ``carry_arc_s``, the slowest arc that still
+    carries over TDC; ``delay_s`` (k,) the wanted delay; ``steady_delay_s`` (k,) the one at constant speed;
     ``ratio`` (k,) their quotient, >= 1.  A slower arc than ``carry_arc_s`` is not covered:
     use the last ratio there, or no spark at all.  ``carry_rpm`` is the speed over the arc
     at ``carry_arc_s``; ``reaches_start_below`` says whether a turn at the starting speed
@@ -147,7 +147,7 @@ def slowing_allowance(
     start_arc_s = arc_deg / (6.0 * start_below_rpm)
     target = start_deg_btdc if driven else max(start_deg_btdc, min(GUARD_DEG_BTDC, trail))
     carry = carry_speed_rad_s(crank, lead_deg_btdc)
-    # a thousandth of a thousandth above, so that rounding does not stop the crank short of TDC
+    # a billionth above, so that rounding does not stop the crank short of TDC
     slowest = max(carry * (1.0 + 1e-9), 1e-6)
     carry_arc_s = float(travel_time_s(crank, lead_deg_btdc, slowest, lead_deg_btdc, trail)[0])
     first_s = min(start_arc_s, 0.5 * carry_arc_s)
@@ -198,10 +198,15 @@ def _speeds_for_arcs(
     last_s: float,
     points: int,
 ) -> F64:
-    """Lead-edge speeds whose arc times run geometrically from ``first_s`` to ``last_s``."""
+    """Lead-edge speeds whose arc times run from ``first_s`` to ``last_s``, ascending.
+
+    The delay climbs like a logarithm towards the slowest speed that carries over, so the
+    points crowd there: straight lines between few of them then cost little lateness.
+    """
     trail = lead - arc_deg
     fastest = np.radians(arc_deg) / first_s + slowest  # an upper bound: slowing adds <= slowest
-    speed = np.geomspace(slowest, fastest, 4 * points)
+    crowd = np.linspace(1.0, 0.0, 8 * points) ** 3
+    speed = slowest * (fastest / slowest) ** crowd
     arc_s = travel_time_s(crank, lead, speed, lead, trail)
-    wanted = np.geomspace(first_s, last_s, points)
-    return np.exp(np.interp(np.log(wanted), np.log(arc_s[::-1]), np.log(speed[::-1])))
+    wanted = last_s * (first_s / last_s) ** (np.linspace(1.0, 0.0, points) ** 3)
+    return np.exp(np.interp(np.log(wanted), np.log(arc_s), np.log(speed)))
