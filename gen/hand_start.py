@@ -63,12 +63,12 @@ class SlowingAllowance:
     ``arc_s`` (k,) increases, ever more closely, from the starting speed (or half of
     ``carry_arc_s`` when even that is faster) to ``carry_arc_s``, the slowest arc that still
     carries over TDC; ``delay_s`` (k,) the wanted delay; ``steady_delay_s`` (k,) the
-    one at constant speed; ``ratio`` (k,) their quotient, >= 1.  A slower arc than ``carry_arc_s`` is not covered:
-    use the last ratio there, or no spark at all.  ``carry_rpm`` is the speed over the arc
-    at ``carry_arc_s``; ``reaches_start_below`` says whether a turn at the starting speed
-    carries over without help.  ``driven``: the starter turns the crank, ratio is 1.
-    ``target_deg_btdc`` is the angle the bound holds for: the start advance, but never
-    nearer to TDC than the guard angle.
+    one at constant speed; ``ratio`` (k,) their quotient, >= 1.
+    A slower arc than ``carry_arc_s`` is not covered: use the last ratio there, or no spark.
+    ``carry_rpm`` is the speed over the arc at ``carry_arc_s``; ``reaches_start_below`` says
+    whether a turn at the starting speed carries over without help.  ``driven``: the starter
+    turns the crank, ratio is 1.  ``target_deg_btdc`` is the angle the bound holds for: the
+    start advance, but never nearer to TDC than the guard angle.
     """
 
     arc_s: F64
