@@ -1,0 +1,448 @@
+/* The event loop: pickup line, capture filter, capture register, compare units, interrupts, poll.
+ *
+ * Hardware events happen at their own instant whatever the processor does; handlers take their turn
+ * by vector order (capture, coil compare, alarm compare, then the main loop's poll), never nest, and
+ * what they order takes effect when they end.  The rules follow templates_c/core/st_port.h and the
+ * ports; section numbers are those of the ATmega328P data sheet (DS40002061).
+ */
+#include "bench_internal.h"
+
+/* ---- Processor ------------------------------------------------------------------------------- */
+
+/* The soonest flag starts a handler, when the one under way has ended. */
+static void cpu_schedule(bench *b)
+{
+    int64_t soonest = b->irq_at[0];
+    int i;
+    if (b->running != BENCH_IDLE) {
+        return; /* the end of the handler is scheduled */
+    }
+    for (i = 1; i < IRQ_COUNT; i++) {
+        soonest = (b->irq_at[i] < soonest) ? b->irq_at[i] : soonest;
+    }
+    b->at[EV_CPU] = (soonest < b->busy_until) ? b->busy_until : soonest;
+}
+
+static void irq_raise(bench *b, int which, int64_t served_from)
+{
+    if (b->irq_at[which] == BENCH_NEVER) {
+        b->irq_at[which] = served_from;
+        cpu_schedule(b);
+    }
+}
+
+static void irq_clear(bench *b, int which)
+{
+    b->irq_at[which] = BENCH_NEVER;
+}
+
+/* ---- Pickup line and capture unit (16.6) ----------------------------------------------------- */
+
+static void capture_latch(bench *b, uint8_t level, int64_t at)
+{
+    b->filtered = level;
+    if (level != b->capture_level) {
+        return;
+    }
+    if (b->capture_masked) {
+        b->facts.while_masked++;
+        return;
+    }
+    if (b->irq_at[IRQ_CAPTURE] != BENCH_NEVER) {
+        b->facts.overwritten++;
+    }
+    b->latched = bench_tick_of(b, at);
+    irq_raise(b, IRQ_CAPTURE, at + b->set.latency_cycles);
+}
+
+/* A level that the filter has not yet seen for long enough is forgotten. */
+static void line_changed(bench *b, int64_t now)
+{
+    uint8_t const level = b->train_level ^ b->noise_level;
+    b->recent_head = (b->recent_head + 1U) % BENCH_RECENT;
+    b->recent[b->recent_head] = now;
+    b->facts.edges++;
+    if (b->set.filter_cycles == 0) {
+        capture_latch(b, level, now + b->set.capture_delay_cycles);
+        return;
+    }
+    if (b->at[EV_FILTER] != BENCH_NEVER) {
+        b->facts.filtered_out++;
+    }
+    b->candidate = level;
+    b->candidate_from = now;
+    b->at[EV_FILTER] = (level != b->filtered) ? now + b->set.filter_cycles : BENCH_NEVER;
+}
+
+static void filter_passed(bench *b)
+{
+    b->at[EV_FILTER] = BENCH_NEVER;
+    capture_latch(b, b->candidate, b->candidate_from + b->set.capture_delay_cycles);
+}
+
+static void train_next(bench *b)
+{
+    b->train_at = (b->edge_left > 0) ? bench_cycle_from(b, *b->edge_s) : BENCH_NEVER;
+}
+
+static void line_step(bench *b, int64_t now)
+{
+    uint8_t const before = b->train_level ^ b->noise_level;
+    while (b->train_at <= now) { /* edges of one cycle are one sample */
+        b->train_level = *b->active != 0U;
+        b->edge_s++;
+        b->active++;
+        b->edge_left--;
+        train_next(b);
+    }
+    if (b->noise_at <= now) {
+        bench_noise_step(b, now);
+    } else {
+        bench_line_soonest(b);
+    }
+    if (before != (b->train_level ^ b->noise_level)) {
+        line_changed(b, now);
+    }
+}
+
+static int level_at(const bench *b, int64_t when)
+{
+    int level = b->train_level ^ b->noise_level;
+    unsigned i;
+    for (i = 0U; (i < BENCH_RECENT) && (b->recent[(b->recent_head - i) % BENCH_RECENT] > when); i++) {
+        level ^= 1;
+    }
+    return level;
+}
+
+static uint8_t level_majority(const bench *b, int64_t now)
+{
+    int const sum = level_at(b, now) + level_at(b, now - b->set.read_gap_cycles) +
+                    level_at(b, now - (2 * b->set.read_gap_cycles));
+    return sum >= 2;
+}
+
+/* ---- Coil compare unit (16.7, 16.8) and the on-time guard ------------------------------------ */
+
+static void mode_seen(bench *b, int64_t now)
+{
+    bench_out *const out = b->out;
+    if (b->core.s.mode == b->mode) {
+        return;
+    }
+    b->mode = b->core.s.mode;
+    b->facts.mode_changes++;
+    if ((out != NULL) && (out->mode_count < out->mode_room)) {
+        out->mode_s[out->mode_count] = bench_seconds_of(b, now);
+        out->mode[out->mode_count] = b->mode;
+        out->mode_count++;
+    }
+}
+
+static void coil_put_out(bench *b, int64_t now, uint8_t on)
+{
+    bench_out *const out = b->out;
+    if (out->coil_count < out->coil_room) {
+        out->coil_s[out->coil_count] = bench_seconds_of(b, now);
+        out->coil_on[out->coil_count] = on;
+        out->coil_mode[out->coil_count] = b->core.s.mode;
+        out->coil_count++;
+    }
+}
+
+static void coil_went_off(bench *b, int64_t now)
+{
+    int64_t const longest =
+        ((int64_t)ST_CFG_HARD_LIMIT_TICKS + b->set.near_ticks + b->set.compare_ticks) *
+        b->set.cycles_per_tick;
+    int64_t const length = now - b->on_since;
+    b->at[EV_GUARD] = BENCH_NEVER;
+    if (length > b->on_max_cycles) {
+        b->on_max_cycles = length;
+    }
+    b->facts.over_hard_limit += (length > longest);
+}
+
+static void coil_pin(bench *b, int64_t now, uint8_t on)
+{
+    if (on == b->coil_level) {
+        return;
+    }
+    b->coil_level = on;
+    if (on) {
+        b->on_since = now;
+        b->at[EV_GUARD] = now + b->set.guard_cycles +
+                          (((int64_t)ST_CFG_HARD_LIMIT_TICKS + (int64_t)ST_CFG_GUARD_TICKS) *
+                           b->set.cycles_per_tick);
+        b->facts.charge_out_of_mode += (b->core.s.mode != (uint8_t)ST_RUN) &&
+                                       (b->core.s.mode != (uint8_t)ST_START) &&
+                                       (b->core.s.mode != (uint8_t)ST_LOCKING);
+    } else {
+        coil_went_off(b, now);
+    }
+    coil_put_out(b, now, on);
+    bench_noise_begin(b, now, on);
+}
+
+static void coil_match(bench *b, int64_t now)
+{
+    b->at[EV_COIL] = BENCH_NEVER;
+    b->matched = 1U;
+    b->matched_on = b->coil_armed == (uint8_t)ST_COIL_ON_AT;
+    b->matched_tick = b->coil_tick;
+    b->coil_armed = (uint8_t)ST_COIL_IDLE;
+    coil_pin(b, now, b->matched_on);
+    irq_raise(b, IRQ_COIL, now + b->set.latency_cycles);
+}
+
+static void coil_tell(bench *b)
+{
+    b->matched = 0U;
+    irq_clear(b, IRQ_COIL);
+    st_on_coil(&b->core, b->matched_tick, b->matched_on != 0U);
+}
+
+/* An instant too near to be armed in time, or past, is moved to the nearest that can be. */
+static st_ticks reachable(const bench *b, st_ticks tick, int64_t now, int *moved)
+{
+    st_ticks const count = bench_tick_of(b, now);
+    if ((int32_t)(tick - count) < (int32_t)b->set.near_ticks) {
+        *moved = 1;
+        return count + (st_ticks)b->set.near_ticks;
+    }
+    return tick;
+}
+
+static void coil_arm(bench *b, int64_t now)
+{
+    int moved = 0;
+    b->core.orders.coil_fresh = false;
+    if (b->matched) { /* switched meanwhile: the order was given in ignorance; telling gives a new one */
+        coil_tell(b);
+        return;
+    }
+    b->coil_armed = b->core.orders.coil;
+    if (b->coil_armed == (uint8_t)ST_COIL_IDLE) {
+        b->at[EV_COIL] = BENCH_NEVER;
+        coil_pin(b, now, 0U);
+        return;
+    }
+    b->coil_tick = reachable(b, b->core.orders.coil_at, now, &moved);
+    b->at[EV_COIL] = bench_cycle_after(b, b->coil_tick, now);
+    b->facts.late_orders += moved;
+}
+
+/* ---- Orders ---------------------------------------------------------------------------------- */
+
+static void check_state(bench *b)
+{
+    const st_core *const c = &b->core;
+    unsigned const last_mode = (ST_RUN > ST_WARM) ? ST_RUN : ST_WARM;
+    b->facts.state_out_of_range += (c->s.mode > last_mode) ||
+                                   (c->phase > (uint8_t)ST_PH_STORM) ||
+                                   (c->orders.coil > (uint8_t)ST_COIL_OFF_AT) ||
+                                   (c->orders.capture > (uint8_t)ST_CAPTURE_TRAIL);
+}
+
+static void apply(bench *b, int64_t now)
+{
+    st_orders *const orders = &b->core.orders;
+    int tries;
+    for (tries = 0; orders->coil_fresh && (tries < 3); tries++) {
+        coil_arm(b, now);
+    }
+    if (orders->capture_fresh) {
+        orders->capture_fresh = false;
+        b->capture_masked = orders->capture == (uint8_t)ST_CAPTURE_MASKED;
+        if (!b->capture_masked) {
+            b->capture_level = orders->capture == (uint8_t)ST_CAPTURE_LEAD;
+        }
+        irq_clear(b, IRQ_CAPTURE); /* cleared when unmasked, ignored when masked */
+    }
+    if (orders->alarm_fresh) {
+        int moved = 0;
+        orders->alarm_fresh = false;
+        irq_clear(b, IRQ_ALARM);
+        b->at[EV_ALARM] = orders->alarm_on
+                              ? bench_cycle_after(b, reachable(b, orders->alarm_at, now, &moved), now)
+                              : BENCH_NEVER;
+    }
+    check_state(b);
+    mode_seen(b, now);
+}
+
+static void guard_acts(bench *b, int64_t now)
+{
+    b->facts.guard_forced++;
+    b->at[EV_COIL] = BENCH_NEVER;
+    b->matched = 0U;
+    irq_clear(b, IRQ_COIL);
+    coil_pin(b, now, 0U);
+    st_on_forced_off(&b->core, bench_tick_of(b, now));
+    apply(b, now);
+}
+
+/* ---- Handlers -------------------------------------------------------------------------------- */
+
+/* Out of reset: the counter starts at 0 (except the first time), the core from standstill or warm. */
+static void reset_ends(bench *b, int64_t now)
+{
+    b->running = BENCH_IDLE;
+    b->busy_until = now;
+    st_init(&b->core, bench_tick_of(b, now), &b->kept, b->power_on != 0);
+    b->at[EV_POLL] = now + b->set.poll_every_cycles;
+    apply(b, now);
+    cpu_schedule(b);
+}
+
+static void handler_ends(bench *b, int64_t now)
+{
+    int const which = b->running;
+    b->running = BENCH_IDLE;
+    b->busy_until = now;
+    if (b->coil_first && b->matched) {
+        coil_tell(b);
+    }
+    if (which == IRQ_CAPTURE) {
+        b->facts.captured++;
+        st_on_capture(&b->core, b->read_latched, b->read_now);
+    } else if (which == IRQ_ALARM) {
+        b->facts.alarms++;
+        st_on_alarm(&b->core, b->read_now, b->read_level != 0U);
+    } else if (which == IRQ_POLL) {
+        b->facts.polls++;
+        st_on_poll(&b->core, b->read_now, b->read_level != 0U);
+    } else { /* coil: told above */
+    }
+    apply(b, now);
+    cpu_schedule(b);
+}
+
+static int highest_waiting(const bench *b, int64_t now)
+{
+    int i;
+    for (i = 0; (i < IRQ_POLL) && (b->irq_at[i] > now); i++) {
+    }
+    return i;
+}
+
+/* A handler begins by reading what it is about: latched instant, clock, level. */
+static void handler_begins(bench *b, int64_t now)
+{
+    int const which = highest_waiting(b, now);
+    b->running = which;
+    irq_clear(b, which);
+    b->coil_first = b->matched;
+    b->read_latched = b->latched;
+    b->read_now = bench_tick_of(b, now);
+    if (which >= IRQ_ALARM) {
+        b->read_level = level_majority(b, now);
+    }
+    b->busy_cycles += b->handler[which];
+    if (b->handler[which] == 0) {
+        handler_ends(b, now);
+    } else {
+        b->at[EV_CPU] = now + b->handler[which];
+    }
+}
+
+static void step(bench *b, int event, int64_t now)
+{
+    switch (event) {
+    case EV_LINE:
+        line_step(b, now);
+        break;
+    case EV_FILTER:
+        filter_passed(b);
+        break;
+    case EV_COIL:
+        coil_match(b, now);
+        break;
+    case EV_ALARM:
+        b->at[EV_ALARM] = BENCH_NEVER;
+        irq_raise(b, IRQ_ALARM, now + b->set.latency_cycles);
+        break;
+    case EV_GUARD:
+        guard_acts(b, now);
+        cpu_schedule(b);
+        break;
+    case EV_POLL:
+        b->at[EV_POLL] = now + b->set.poll_every_cycles;
+        irq_raise(b, IRQ_POLL, now);
+        break;
+    default:
+        if (b->running == BENCH_IDLE) {
+            handler_begins(b, now);
+        } else if (b->running == BENCH_IN_RESET) {
+            reset_ends(b, now);
+        } else {
+            handler_ends(b, now);
+        }
+        break;
+    }
+}
+
+static int soonest_event(const bench *b)
+{
+    int best = 0;
+    int i;
+    for (i = 1; i < EV_COUNT; i++) {
+        best = (b->at[i] < b->at[best]) ? i : best;
+    }
+    return best;
+}
+
+/* Edges before `until_s`, in order; events before it are worked off.  Returns the edges taken: fewer
+ * than given when the room for output ran out (call again with the rest). */
+BENCH_API int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *active, int64_t count,
+                             double until_s, bench_out *out)
+{
+    int64_t const until = bench_cycle_from(b, until_s);
+    b->edge_s = edge_s;
+    b->active = active;
+    b->edge_left = count;
+    b->out = out;
+    train_next(b);
+    bench_line_soonest(b);
+    for (;;) {
+        int const event = soonest_event(b);
+        int64_t const now = b->at[event];
+        if (now >= until) {
+            b->facts.end_s = until_s;
+            break;
+        }
+        if (out->coil_room - out->coil_count < 4) { /* one event switches the pin at most thrice */
+            b->facts.end_s = bench_seconds_of(b, now);
+            break;
+        }
+        step(b, event, now);
+    }
+    b->out = NULL;
+    b->train_at = BENCH_NEVER;
+    bench_line_soonest(b);
+    return count - b->edge_left;
+}
+
+/* The chip resets at the end of what was fed: outputs off at once, nothing watched until `down_s`
+ * later; the counter then starts again from 0. */
+BENCH_API void bench_reset(bench *b, double down_s, int power_on, bench_out *out)
+{
+    int64_t const now = bench_cycle_from(b, b->facts.end_s);
+    int64_t const up = now + (int64_t)(down_s * (double)b->set.cycles_hz);
+    int i;
+    b->out = out;
+    coil_pin(b, now, 0U);
+    b->out = NULL;
+    for (i = 0; i < IRQ_COUNT; i++) {
+        irq_clear(b, i);
+    }
+    b->at[EV_COIL] = b->at[EV_ALARM] = b->at[EV_POLL] = BENCH_NEVER;
+    st_keep(&b->core, &b->kept); /* as the main loop has done within the last millisecond */
+    b->coil_armed = (uint8_t)ST_COIL_IDLE;
+    b->matched = 0U;
+    b->capture_masked = 1U;
+    b->power_on = power_on;
+    b->running = BENCH_IN_RESET;
+    b->at[EV_CPU] = up;
+    b->tick_offset = (uint64_t)-bench_tick_count(b, up);
+}

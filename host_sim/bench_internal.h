@@ -1,0 +1,138 @@
+/* The bench's state and clock, shared by its files. */
+#ifndef BENCH_INTERNAL_H
+#define BENCH_INTERNAL_H
+
+#include <stddef.h>
+
+#include "bench.h"
+#include "config.h"
+#include "st_core.h"
+
+#if defined(_WIN32)
+#define BENCH_API __declspec(dllexport)
+#else
+#define BENCH_API __attribute__((visibility("default")))
+#endif
+
+#define BENCH_NEVER INT64_MAX
+#define BENCH_RECENT 8 /* pin changes remembered for reading the level */
+#define BENCH_BURSTS 16 /* noise patterns that can run at once */
+
+/* Hardware events, in the order in which those of one cycle are handled; then the processor. */
+enum { EV_LINE, EV_FILTER, EV_COIL, EV_ALARM, EV_GUARD, EV_POLL, EV_CPU, EV_COUNT };
+
+/* Interrupts by priority (vector order, 11.1), then the poll; what the processor is at. */
+enum { IRQ_CAPTURE, IRQ_COIL, IRQ_ALARM, IRQ_POLL, IRQ_COUNT };
+
+#define BENCH_IDLE (-1)
+#define BENCH_IN_RESET IRQ_COUNT
+
+typedef struct {
+    const double *next; /* next toggle of the pattern */
+    const double *end;
+    int64_t begin;      /* cycle of the switching plus jitter */
+    int64_t at;         /* cycle of the next toggle */
+} bench_burst;
+
+struct bench {
+    int64_t at[EV_COUNT];
+    int64_t irq_at[IRQ_COUNT]; /* when each flag can be served; BENCH_NEVER: not raised */
+    int64_t handler[IRQ_COUNT];
+    bench_settings set;
+    int shift;                 /* cycles per tick as a shift, or -1 */
+
+    const double *edge_s;      /* the block being fed */
+    const uint8_t *active;
+    int64_t edge_left;
+    int64_t train_at;
+    int64_t noise_at;
+    int64_t recent[BENCH_RECENT];
+    unsigned recent_head;
+    uint8_t train_level;
+    uint8_t noise_level;
+    uint8_t candidate;         /* level under the capture filter's judgement */
+    uint8_t filtered;          /* level behind it */
+    int64_t candidate_from;
+
+    uint8_t capture_level;     /* edge select */
+    uint8_t capture_masked;
+    st_ticks latched;
+
+    uint8_t coil_level;
+    uint8_t coil_armed;        /* st_coil_order in the compare unit */
+    uint8_t matched;           /* the compare has switched the pin, the core does not know yet */
+    uint8_t matched_on;
+    st_ticks coil_tick;
+    st_ticks matched_tick;
+    int64_t on_since;
+
+    int running;               /* handler under way, BENCH_IN_RESET or BENCH_IDLE */
+    int power_on;              /* ... and the reset is one of power */
+    int coil_first;            /* ... and it began with a compare to tell */
+    uint8_t read_level;
+    st_ticks read_latched;
+    st_ticks read_now;
+    int64_t busy_until;
+
+    bench_burst burst[BENCH_BURSTS];
+    int bursts;
+    uint64_t random;
+    uint8_t mode;
+    uint64_t tick_offset;      /* counter less ticks since phase_s: resets start it again */
+    bench_out *out;
+    bench_facts facts;
+    int64_t busy_cycles;
+    int64_t on_max_cycles;
+    st_retained kept;
+    st_core core;
+};
+
+/* ---- Time ------------------------------------------------------------------------------------ */
+
+/* First sampling cycle not before an instant. */
+static inline int64_t bench_cycle_from(const bench *b, double instant_s)
+{
+    double const exact =
+        ((instant_s - b->set.phase_s) * (double)b->set.cycles_hz) - b->set.sample_early_cycles;
+    int64_t const whole = (int64_t)exact;
+    return whole + ((double)whole < exact);
+}
+
+static inline double bench_seconds_of(const bench *b, int64_t cycle)
+{
+    return b->set.phase_s + ((double)cycle / (double)b->set.cycles_hz);
+}
+
+static inline int64_t bench_tick_count(const bench *b, int64_t cycle)
+{
+    int64_t quotient;
+    if (b->shift >= 0) {
+        return cycle >> b->shift;
+    }
+    quotient = cycle / b->set.cycles_per_tick;
+    return quotient - ((cycle % b->set.cycles_per_tick) < 0);
+}
+
+static inline st_ticks bench_tick_of(const bench *b, int64_t cycle)
+{
+    return (st_ticks)((uint64_t)bench_tick_count(b, cycle) + b->tick_offset);
+}
+
+/* Cycle at which the counter, nearest to `now`, steps to the tick after `tick`. */
+static inline int64_t bench_cycle_after(const bench *b, st_ticks tick, int64_t now)
+{
+    int64_t const count = bench_tick_count(b, now);
+    int32_t const ahead = (int32_t)(tick - (st_ticks)((uint64_t)count + b->tick_offset));
+    return (count + ahead + b->set.compare_ticks) * b->set.cycles_per_tick;
+}
+
+/* bench_noise.c */
+void bench_noise_begin(bench *b, int64_t now, int on);
+void bench_noise_step(bench *b, int64_t now);
+
+static inline void bench_line_soonest(bench *b)
+{
+    b->at[EV_LINE] = (b->train_at < b->noise_at) ? b->train_at : b->noise_at;
+}
+
+#endif
