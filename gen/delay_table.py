@@ -21,28 +21,50 @@ F64 = NDArray[np.float64]
 
 BYTES_PER_LINE = 16
 ALONG_BELOW = 1 << 21  # the core's product of length and slope stays within 32 bits
-SLOPE_BELOW_Q16 = 1 << 22
+FALLS = 0x8000
+SHIFT_MOST = 8
 RISE_BELOW_Q8 = 1 << 30
 GATE_FINER = 1.3  # a line is divided where the gate would be this much too wide at its fast end
 
 
 @dataclass(frozen=True)
 class Line:
-    """One line of a table as the core holds it (see st_table.c); units in the names."""
+    """One line of a table as the core holds it (see st_table.c).
+
+    ``slope_q16`` is 16 bits, times 2^shift; ``falls`` tells its sign.
+    """
 
     from_ticks: int
     base_q8: int
     slope_q16: int
+    shift: int = 0
+    falls: bool = False
     weight_q8: int = 0
     gate_q16: int = 0
 
     @property
+    def form(self) -> int:
+        """Shift and sign as the core holds them."""
+        return self.shift | (FALLS if self.falls else 0)
+
+    @property
     def packed(self) -> bytes:
         """The 16 bytes in flash, little-endian."""
-        signed = (self.base_q8, self.slope_q16)
-        words = self.from_ticks.to_bytes(4, "little")
-        words += b"".join(value.to_bytes(4, "little", signed=True) for value in signed)
-        return words + self.weight_q8.to_bytes(2, "little") + self.gate_q16.to_bytes(2, "little")
+        head = self.from_ticks.to_bytes(4, "little")
+        head += self.base_q8.to_bytes(4, "little", signed=True)
+        words = (self.slope_q16, self.form, self.weight_q8, self.gate_q16)
+        return head + b"".join(word.to_bytes(2, "little") for word in words)
+
+
+def make_line(
+    start: int, base: float, slope: float, *, weight_q8: int = 0, gate_q16: int = 0
+) -> Line:
+    """Round a line: base in ticks at ``start``, slope in ticks a tick."""
+    magnitude, shift = abs(slope) * 65536.0, 0
+    while round(magnitude) > 0xFFFF:
+        magnitude, shift = magnitude / 2.0, shift + 1
+    falls = slope < 0.0 and round(magnitude) > 0
+    return Line(start, round(base * 256.0), round(magnitude), shift, falls, weight_q8, gate_q16)
 
 
 @dataclass(frozen=True)
@@ -60,7 +82,7 @@ class Geometry:
     fixed_ticks: float
 
     def wanted_ticks(self, period_ticks: ArrayLike, curve: Sequence[tuple[float, float]]) -> F64:
-        """Exact delay from captured lead edge to compare instant, in ticks, for each period."""
+        """Return the exact delay from captured lead edge to compare instant, in ticks, for each period."""
         period = np.asarray(period_ticks, dtype=np.float64)
         rpm, advance = zip(*curve, strict=True)
         wanted = np.interp(self.rpm_ticks / period, rpm, advance)
@@ -75,16 +97,17 @@ def crc16(lines: Sequence[Line]) -> int:
 
 
 def evaluate_q8(lines: Sequence[Line], x_ticks: ArrayLike) -> I64:
-    """The core's delay in 1/256 tick for each x, in exactly its arithmetic (st_line_q8)."""
+    """Return the core's delay in 1/256 tick for each x, in exactly its arithmetic (st_line_q8)."""
     x = np.asarray(x_ticks, dtype=np.int64)
     start = np.array([line.from_ticks for line in lines], dtype=np.int64)
     base = np.array([line.base_q8 for line in lines], dtype=np.int64)
     slope = np.array([line.slope_q16 for line in lines], dtype=np.int64)
+    shift = np.array([line.shift for line in lines], dtype=np.int64)
+    sign = np.array([-1 if line.falls else 1 for line in lines], dtype=np.int64)
     index = np.clip(np.searchsorted(start, x, side="right") - 1, 0, len(lines) - 1)
     along = np.maximum(x - start[index], 0)
-    high = (along >> 8) * slope[index]
-    low = ((along & 0xFF) * slope[index]) >> 8
-    return base[index] + high + low
+    rise = (along >> 8) * slope[index] + (((along & 0xFF) * slope[index]) >> 8)
+    return base[index] + sign[index] * (rise << shift[index])
 
 
 def run_lines(
@@ -164,7 +187,7 @@ def _line(
     corners: list[int],
     gate_part: Sequence[float],
 ) -> Line:
-    """The exact line of the curve's segment that holds [start, end), rounded."""
+    """Return the exact line of the curve's segment that holds [start, end), rounded."""
     corner = max(c for c in corners if c <= start)
     later = [c for c in corners if c > corner]
     far = later[0] - 1 if later else max(corner * 2, end, 2)
@@ -175,10 +198,10 @@ def _line(
     slope = (at_b - at_a) / (b - a)
     base = at_a + (start - a) * slope
     part = (base + geometry.fixed_ticks + slope * 0.5 * (end - start)) / (0.5 * (start + end))
-    return Line(
-        from_ticks=start,
-        base_q8=round(base * 256.0),
-        slope_q16=round(slope * 65536.0),
+    return make_line(
+        start,
+        base,
+        slope,
         weight_q8=round(256.0 * (0.5 + 0.5 * part)),
         gate_q16=gate_q16(gate_part, end),
     )
@@ -187,20 +210,15 @@ def _line(
 def start_lines(width_ticks: F64, delay_ticks: F64, fixed_ticks: float) -> tuple[Line, ...]:
     """Lines of the start table through (width, delay) points, width ascending, delay convex.
 
-    Before the first point the line runs from the origin through it, after the last point on in
-    proportion to the width; chords of a convex curve lie above it, so the delay is never less than
-    the points ask for.
+    Before the first point the line runs from the origin through it; chords of a convex curve lie
+    above it, so the delay is never less than the points ask for.  Nothing sparks beyond the last
+    point of a hand start; a single point is a constant ratio.
     """
     width = np.asarray(width_ticks, dtype=np.float64)
     delay = np.asarray(delay_ticks, dtype=np.float64)
     lines = [_chord(0.0, 0.0, width[0], delay[0], fixed_ticks)]
     for k in range(len(width) - 1):
         lines.append(_chord(width[k], delay[k], width[k + 1], delay[k + 1], fixed_ticks))
-    if len(width) > 1:
-        scale = 2.0
-        lines.append(
-            _chord(width[-1], delay[-1], width[-1] * scale, delay[-1] * scale, fixed_ticks)
-        )
     return tuple(lines)
 
 
@@ -208,18 +226,18 @@ def _chord(x0: float, y0: float, x1: float, y1: float, fixed_ticks: float) -> Li
     start = int(np.floor(x0))
     slope = (y1 - y0) / (x1 - x0)
     base = y0 + (start - x0) * slope - fixed_ticks
-    return Line(start, round(base * 256.0), round(slope * 65536.0))
+    return make_line(start, base, slope)
 
 
 def check_range(lines: Sequence[Line], longest_ticks: int, key: str) -> None:
     """Refuse a table whose products would leave the core's 32 bits."""
-    steep = max(abs(line.slope_q16) for line in lines)
     starts = [line.from_ticks for line in lines[1:]] + [longest_ticks]
     rise = max(
-        (end - line.from_ticks) * abs(line.slope_q16) / 256.0
+        (end - line.from_ticks) * (line.slope_q16 << line.shift) / 256.0
         for line, end in zip(lines, starts, strict=True)
     )
-    if longest_ticks >= ALONG_BELOW or steep >= SLOPE_BELOW_Q16 or rise >= RISE_BELOW_Q8:
+    steep = max(line.shift for line in lines)
+    if longest_ticks >= ALONG_BELOW or steep > SHIFT_MOST or rise >= RISE_BELOW_Q8:
         raise SparktickError(
             f"{key}: the delays at the lowest speed are too long for the chip's 32-bit sums "
             f"({longest_ticks} ticks, allowed below {ALONG_BELOW}). Raise the lowest speed, or "

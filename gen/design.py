@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,8 @@ class StartDesign:
     """The start: delay after the trail edge against the time of the arc (see hand_start).
 
     ``arc_s`` and ``delay_s`` (k,) ascend; ``driven`` starters may charge before the trail edge.
+    ``floor_rpm``, over the arc, is the slowest that sparks: by hand, a slower crank could stop on
+    the compression and turn back into the spark.
     """
 
     deg_btdc: float
@@ -93,6 +95,7 @@ class Design:
     top_rpm: float
     accel_rpm_per_s: float
     gate_margin_deg: float
+    floor_rpm: float
     start: StartDesign
     spark_on_rise: bool
     coil_on_high: bool
@@ -131,7 +134,7 @@ def description_digest(engine: Engine) -> str:
 
 
 def cylinder_of(engine: Engine) -> Cylinder:
-    """One cylinder of the engine, for the physics modules."""
+    """Return one cylinder of the engine, for the physics modules."""
     part = engine.engine
     return Cylinder(
         part.bore_mm * 1e-3,
@@ -143,7 +146,7 @@ def cylinder_of(engine: Engine) -> Cylinder:
 
 
 def circuit_of(engine: Engine, coil: InductiveCoil) -> PrimaryCircuit:
-    """The primary circuit at the nominal supply and the winding's working temperature."""
+    """Return the primary circuit at the nominal supply and the winding's working temperature."""
     return PrimaryCircuit(
         coil_ohm=coil.primary_ohm,
         inductance_h=coil.primary_mh * 1e-3,
@@ -246,7 +249,8 @@ def _start(engine: Engine, arc_deg: float) -> StartDesign:
     driven = part.starter in DRIVEN
     start_deg = min(advance.start_deg_btdc, trail)
     together = 2 if part.cylinders == 2 and part.tdc_spacing_deg == 0 and part.strokes == 2 else 1
-    crank = HandCrank(cylinder_of(engine), part.inertia_kg_m2, together, closed_pa=ATMOSPHERE_PA)
+    filled = replace(cylinder_of(engine), closed_deg_btdc=180.0)  # the most that can slow it
+    crank = HandCrank(filled, part.inertia_kg_m2, together, closed_pa=ATMOSPHERE_PA)
     found = slowing_allowance(
         crank,
         lead_deg_btdc=pickup.lead_edge_deg_btdc,
@@ -260,7 +264,7 @@ def _start(engine: Engine, arc_deg: float) -> StartDesign:
     return StartDesign(
         deg_btdc=start_deg,
         below_rpm=advance.start_below_rpm,
-        floor_rpm=advance.floor_rpm,
+        floor_rpm=advance.floor_rpm if driven else max(advance.floor_rpm, found.carry_rpm),
         arc_s=found.arc_s[keep],
         delay_s=found.delay_s[keep],
         carry_rpm=found.carry_rpm,
@@ -325,6 +329,7 @@ def design(engine: Engine, board: Board) -> Design:
         top_rpm=engine.engine.top_rpm,
         accel_rpm_per_s=greatest_accel(engine),
         gate_margin_deg=engine.noise.gate_margin_deg,
+        floor_rpm=engine.advance.floor_rpm,
         start=_start(engine, arc_deg),
         spark_on_rise=isinstance(engine.coil, CapacitorDischarge),
         coil_on_high=engine.driver.on_level == "high",

@@ -40,8 +40,7 @@ def generate(description: Path, folder: Path, *, force: bool = False) -> Product
 
 @contextlib.contextmanager
 def firmware_folder(given: Path) -> Iterator[Path]:
-    """A firmware folder for what a user named: the folder itself, or a temporary one from a
-    description."""
+    """Yield a firmware folder: the one a user named, or a temporary one from a description."""
     if given.is_dir():
         read_manifest(given)
         yield given

@@ -31,7 +31,6 @@ HEARTBEAT_S = 1e-3
 STORM_S = 200e-6
 OVERDUE_S = 20e-3
 LEAST_ON_S = 50e-6
-LOOSE_ARC = 4.0  # outside lock a pulse may be this much shorter or longer than its arc
 HARD_LIMIT_LEAST = 1.5
 
 
@@ -60,10 +59,8 @@ class Plan:
     lock_tolerance_q16: int
     gate: bool
     arc_check: bool
-    arc_shortest_q16: int
-    arc_longest_q16: int
-    arc_loose_shortest_q16: int
-    arc_loose_longest_q16: int
+    arc_q16: int
+    arc_slack_eighths: int
     confirm_ticks: int
     blank_on_ticks: int
     blank_off_ticks: int
@@ -111,7 +108,7 @@ class Plan:
 
 
 def geometry_of(design: Design) -> Geometry:
-    """The numbers that turn an advance into a delay between two instants of the chip's timer."""
+    """Return the numbers that turn an advance into a delay between two instants of the chip's timer."""
     tick_hz = design.board.tick_hz
     delays_s = design.capture_delay_s + design.lead_delay_s + design.output_delay_s
     return Geometry(
@@ -152,7 +149,7 @@ def _hard_limit(design: Design, latest_s: float) -> float:
 def longest_charge_s(
     design: Design, run_table: tuple[Line, ...], dwell_ticks: int, guard_ticks: int, slowest: int
 ) -> float:
-    """Longest charge that is begun before its edge, when that edge comes as late as the gate lets it.
+    """Return the longest charge begun before its edge, when that comes as late as the gate lets it.
 
     Walks the periods from the limit to the slowest at which dwell does not fit behind the edge.
     """
@@ -189,7 +186,7 @@ def _check_start_charge(design: Design, delay_ticks: float, dwell_ticks: int, gu
 
 
 def _check_service(design: Design, run_table: tuple[Line, ...], geometry: Geometry) -> None:
-    """The spark must come after the edge has been confirmed and served, at every speed."""
+    """Refuse a spark due before the edge has been confirmed and served, at any speed."""
     tick_hz = design.board.tick_hz
     fastest = int(geometry.rpm_ticks / design.limit_rpm)
     delay_s = float(evaluate_q8(run_table, [fastest])[0]) / 256.0 / tick_hz
@@ -208,6 +205,39 @@ def _check_service(design: Design, run_table: tuple[Line, ...], geometry: Geomet
         )
 
 
+def _check_arc(design: Design) -> None:
+    """Refuse a trail edge that comes before the chip can watch for it, at any speed."""
+    layers = design.layers
+    rpm = design.limit_rpm
+    shortest_s = design.arc_deg / (6.0 * rpm) * (1.0 - layers.arc_tolerance)
+    needed_s = layers.confirm_s + design.service_s
+    arc_s = design.arc_deg / (6.0 * rpm)
+    if layers.arc_check and arc_s < needed_s:
+        raise DescriptionError(
+            Fault(
+                design.name,
+                "pickup.arc_deg",
+                f"at {rpm:g} rpm the magnet passes in {arc_s * 1e6:.0f} us, and the chip needs "
+                f"{needed_s * 1e6:.0f} us before it can watch for the magnet's end",
+                value=round(design.arc_deg, 2),
+                allowed=f"at least {design.arc_deg * needed_s / arc_s:.1f} deg",
+                remedy="Take a longer magnet or a smaller radius, lower the speed limit, take a "
+                "faster board, or write [noise] arc_check = false.",
+            )
+        )
+    if shortest_s < layers.confirm_s:
+        raise DescriptionError(
+            Fault(
+                design.name,
+                "noise.confirm_us",
+                f"at {rpm:g} rpm a believable pulse may last {shortest_s * 1e6:.0f} us",
+                value=layers.confirm_s * 1e6,
+                allowed=f"up to {shortest_s * 1e6:.0f} us",
+                remedy="Lower it, take a longer magnet, or lower the speed limit.",
+            )
+        )
+
+
 def _start_table(design: Design, width_max: int) -> tuple[Line, ...]:
     tick_hz = design.board.tick_hz
     start = design.start
@@ -218,10 +248,6 @@ def _start_table(design: Design, width_max: int) -> tuple[Line, ...]:
     lines = start_lines(width, delay, fixed)
     check_range(lines, width_max, "advance.floor_rpm")
     return lines
-
-
-def _arc_q16(design: Design, factor: float) -> int:
-    return min(round(design.arc_deg / design.spacing_deg * factor * 65536.0), 65535)
 
 
 def quantise(design: Design) -> Plan:
@@ -242,24 +268,22 @@ def quantise(design: Design) -> Plan:
 
     slowest = period(design.start.below_rpm * START_LEAVE)
     fastest = period(max(FASTEST_RPM, design.limit_rpm * 1.25))
-    period_max = period(design.start.floor_rpm)
+    period_max = period(design.floor_rpm)
     if period_max >= ALONG_BELOW:
         raise DescriptionError(
             Fault(
                 design.name,
                 "advance.floor_rpm",
                 "the chip's tick counter cannot span a turn that slow",
-                value=design.start.floor_rpm,
+                value=design.floor_rpm,
                 allowed=f"at least {geometry.rpm_ticks / ALONG_BELOW * 1.001:.0f} rpm",
                 remedy="Raise it: a hand turns faster than that.",
             )
         )
-    width_max = int(period_max * design.arc_deg / design.spacing_deg)
+    width_max = int(period(design.start.floor_rpm) * design.arc_deg / design.spacing_deg)
     start_table = _start_table(design, width_max)
     most_lines = max(TABLE_BYTES_MOST // BYTES_PER_LINE - len(start_table), len(design.curve) + 1)
-    run_table = run_lines(
-        geometry, design.curve, slowest, fastest, _gate_part(design), most_lines
-    )
+    run_table = run_lines(geometry, design.curve, slowest, fastest, _gate_part(design), most_lines)
     check_range(run_table, slowest, "advance.start_below_rpm")
     bound = prove(run_table, geometry, design.curve, fastest, slowest)
     if bound > BOUND_DEG:
@@ -270,6 +294,7 @@ def quantise(design: Design) -> Plan:
     guard = ticks(layers.confirm_s + design.service_s + GUARD_S)
     dwell = ticks(design.dwell_s)
     _check_service(design, run_table, geometry)
+    _check_arc(design)
     slow_delay = float(evaluate_q8(run_table, [slowest])[0]) / 256.0
     _check_start_charge(design, slow_delay, dwell, guard)
     hard_s = _hard_limit(design, longest_charge_s(design, run_table, dwell, guard, slowest))
@@ -292,10 +317,8 @@ def quantise(design: Design) -> Plan:
         lock_tolerance_q16=round(layers.lock_tolerance * 65536.0),
         gate=layers.gate,
         arc_check=layers.arc_check,
-        arc_shortest_q16=_arc_q16(design, 1.0 - layers.arc_tolerance),
-        arc_longest_q16=_arc_q16(design, 1.0 + layers.arc_tolerance),
-        arc_loose_shortest_q16=_arc_q16(design, 1.0 / LOOSE_ARC),
-        arc_loose_longest_q16=_arc_q16(design, LOOSE_ARC),
+        arc_q16=round(design.arc_deg / design.spacing_deg * 65536.0),
+        arc_slack_eighths=max(1, round(layers.arc_tolerance * 8.0)),
         confirm_ticks=ticks(layers.confirm_s),
         blank_on_ticks=ticks(layers.blank_on_s),
         blank_off_ticks=ticks(layers.blank_off_s),

@@ -17,7 +17,6 @@ from typing import Any
 
 import jinja2
 
-from .board import Board
 from .delay_table import Line
 from .design import START_LEAVE, Design
 from .errors import FolderError
@@ -51,10 +50,10 @@ def u32(value: int) -> str:
 def table_line(line: Line) -> str:
     """C initialiser of one table line.
 
-    >>> table_line(Line(10, -5, 7, 130, 900))
-    '{UINT32_C(10), -5L, 7L, 130U, 900U}'
+    >>> table_line(Line(10, -5, 7, weight_q8=130, gate_q16=900))
+    '{UINT32_C(10), -5L, 7U, 0x0000U, 130U, 900U}'
     """
-    head = f"{u32(line.from_ticks)}, {line.base_q8}L, {line.slope_q16}L"
+    head = f"{u32(line.from_ticks)}, {line.base_q8}L, {line.slope_q16}U, 0x{line.form:04X}U"
     return f"{{{head}, {line.weight_q8}U, {line.gate_q16}U}}"
 
 
@@ -113,7 +112,7 @@ def _steady_start(design: Design, plan: Plan) -> list[list[float]]:
 
 
 def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
-    """What a simulator or a harness must know to drive and judge the image (see docs)."""
+    """Return what a simulator or a harness must know to drive and judge the image (see docs)."""
     board, start = design.board, design.start
     pins = board.pins
 
@@ -182,7 +181,7 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
 
 
 def manifest_text(manifest: dict[str, Any]) -> str:
-    """The manifest as it is written."""
+    """Return the manifest as it is written."""
     return json.dumps(manifest, indent=1) + "\n"
 
 
@@ -236,7 +235,7 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
-    """The manifest of a firmware folder.  Raises FolderError when it is not one."""
+    """Return the manifest of a firmware folder.  Raises FolderError when it is not one."""
     path = folder / MANIFEST
     try:
         found = json.loads(path.read_text(encoding="utf-8"))

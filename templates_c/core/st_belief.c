@@ -50,21 +50,19 @@ static void st_closed_until(st_core *c, st_phase phase, st_ticks open_at)
 /* Closed until the next lead edge can come: the gate when locked, else a part of the interval. */
 static void st_watch_next(st_core *c)
 {
-    st_ticks open_at = c->edge_at[0] + ST_CFG_PERIOD_MIN_TICKS;
+    st_ticks open_at = 0U;
     c->false_edges = 0U;
     c->pending = false;
     c->seek = (uint8_t)ST_CAPTURE_LEAD;
-    st_coil_plan_ahead(c);
-    if (c->s.mode >= (uint8_t)ST_START) {
-        open_at = st_later(open_at, c->edge_at[0] + (c->s.period_ticks >> 2));
-    }
     if (st_running(c)) {
-        st_ticks const expected = st_expected_edge(c);
-        uint32_t const allowance = st_gate_allowance(c);
-        c->close_at = expected + allowance;
-#if ST_CFG_GATE
-        open_at = expected - allowance;
-#endif
+        st_foresee(c);
+        c->close_at = c->next_edge_at + c->next_within_ticks;
+        open_at = c->next_edge_at - c->next_within_ticks;
+        c->to_settle |= ST_SETTLE_PLAN;
+    }
+    if (!st_running(c) || !ST_CFG_GATE) {
+        uint32_t const part = c->s.period_ticks >> 2;
+        open_at = c->edge_at[0] + ((part > ST_CFG_PERIOD_MIN_TICKS) ? part : ST_CFG_PERIOD_MIN_TICKS);
     }
     st_closed_until(c, ST_PH_CLOSED, open_at);
 }
@@ -76,12 +74,11 @@ static void st_watch_trail(st_core *c)
     c->seek = (uint8_t)ST_CAPTURE_TRAIL;
     if (!st_running(c)) {
         st_look(c);
-    } else if (ST_CFG_ARC_CHECK) {
-        uint32_t const period = c->s.period_ticks;
-        c->close_at = c->edge_at[0] + st_scale_q16(period, ST_CFG_ARC_LONGEST_Q16) + ST_CFG_GUARD_TICKS;
-        st_closed_until(c, ST_PH_CLOSED, c->edge_at[0] + st_scale_q16(period, ST_CFG_ARC_SHORTEST_Q16));
+    } else if (ST_CFG_ARC_CHECK && c->lock_before) {
+        c->close_at = c->edge_at[0] + c->arc_to_ticks + ST_CFG_GUARD_TICKS;
+        st_closed_until(c, ST_PH_CLOSED, c->edge_at[0] + c->arc_from_ticks);
     } else {
-        st_watch_next(c);
+        c->to_settle |= ST_SETTLE_NEXT;
     }
 }
 
@@ -146,9 +143,9 @@ static void st_held(st_core *c, bool active)
         st_reject_level(c);
     } else if (!lead) {
         st_trail_believed(c);
-        st_watch_next(c);
+        c->to_settle |= ST_SETTLE_NEXT;
     } else if (st_lead_believed(c)) {
-        st_watch_trail(c);
+        c->to_settle |= ST_SETTLE_TRAIL;
     } else {
         st_reject(c);
     }
@@ -163,11 +160,25 @@ static void st_closed(st_core *c)
         st_edge_missed(c);
     }
     if (st_running(c)) {
-        st_watch_next(c);
+        c->to_settle |= ST_SETTLE_NEXT;
     } else {
         c->pending = false;
         st_watch_lead(c);
     }
+}
+
+void st_settle(st_core *c)
+{
+    if ((c->to_settle & ST_SETTLE_TRAIL) != 0U) {
+        st_watch_trail(c);
+    }
+    if ((c->to_settle & ST_SETTLE_NEXT) != 0U) {
+        st_watch_next(c);
+    }
+    if ((c->to_settle & ST_SETTLE_PLAN) != 0U) {
+        st_coil_plan_ahead(c);
+    }
+    c->to_settle = 0U;
 }
 
 void st_on_alarm(st_core *c, st_ticks now, bool active)

@@ -12,15 +12,11 @@ static void st_order_coil(st_core *c, st_coil_order order, st_ticks at)
     c->orders.coil_fresh = true;
 }
 
-/* Invariant C, and state that proves itself: the only door to a charge. */
+/* Invariant C: no charge unless it is known where the crank is. */
 static void st_order_charge(st_core *c, st_ticks on_at)
 {
-    if (!st_seal_ok(c)) {
-        st_count(c, ST_N_SEAL);
-        st_lose_lock(c);
-    } else if (c->s.mode >= (uint8_t)ST_START) {
+    if (c->s.mode >= (uint8_t)ST_START) {
         st_order_coil(c, ST_COIL_ON_AT, on_at);
-    } else { /* not known where the crank is */
     }
 }
 
@@ -82,10 +78,17 @@ void st_coil_plan_ahead(st_core *c)
     }
     delay = st_rounded(st_delay_q8(st_next_interval(c)));
     if (delay < (ST_CFG_DWELL_TICKS + ST_CFG_GUARD_TICKS)) { /* else it fits behind the edge */
-        st_ticks const edge = st_expected_edge(c);
-        uint32_t const latest = st_gate_allowance(c) + ST_CFG_GUARD_TICKS;
-        c->coil_off_at = edge + ((delay > latest) ? delay : latest);
-        st_order_charge(c, st_charge_from(c, (edge + delay) - ST_CFG_DWELL_TICKS));
+        uint32_t latest;
+        st_ticks spark_at;
+        if (!st_seal_ok(c)) {
+            st_lose_lock(c);
+            return;
+        }
+        st_foresee(c);
+        latest = c->next_within_ticks + ST_CFG_GUARD_TICKS;
+        spark_at = c->next_edge_at + delay;
+        c->coil_off_at = (delay > latest) ? spark_at : (c->next_edge_at + latest);
+        st_order_charge(c, st_charge_from(c, spark_at - ST_CFG_DWELL_TICKS));
     }
 }
 
@@ -118,7 +121,7 @@ void st_on_coil(st_core *c, st_ticks at, bool on)
         st_count(c, ST_N_HARD);
     }
     c->spark_due = false;
-    st_coil_plan_ahead(c);
+    c->to_settle |= ST_SETTLE_PLAN;
 }
 
 void st_on_forced_off(st_core *c, st_ticks at)

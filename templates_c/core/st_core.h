@@ -1,5 +1,7 @@
 /* The timing core: one state struct, event functions that answer with orders.
  *
+ * After each event function the port arms what is ordered, then calls st_settle() and arms again: an
+ * event does what is urgent (the spark), st_settle what can wait (the next gate, the next charge).
  * Every function runs with the port's event interrupts held off (inside an
  * interrupt handler, or in the main loop with interrupts disabled), never
  * blocks, uses no loop that depends on its input beyond the small bounds named,
@@ -89,12 +91,10 @@ typedef struct {
 
 /* State that can cause a spark; sealed by a check that is verified before the coil is switched on. */
 typedef struct {
-    st_ticks edge_at;            /* last believed lead edge (or its prediction when bridged) */
-    uint32_t period_ticks;       /* last believed interval between lead edges */
-    uint32_t period_before_ticks;/* the one before it */
-    uint32_t period_third_ticks; /* and the one before that */
-    uint8_t mode;                /* st_mode */
-    uint8_t missing;             /* lead edges missed since the last believed one */
+    st_ticks edge_at;      /* last believed lead edge */
+    uint32_t period_ticks; /* last believed interval between lead edges */
+    uint8_t mode;          /* st_mode */
+    uint8_t missing;       /* lead edges missed since the last believed one */
 } st_sealed;
 
 /* The fields used most come first: an 8-bit chip reaches the first 64 bytes of a struct cheaply. */
@@ -107,6 +107,8 @@ typedef struct {
     bool coil_on;
     bool spark_due;      /* the spark that belongs to the last believed edge is still to come */
     bool limiting;       /* speed limit holds the next charge back */
+    uint8_t to_settle;   /* ST_SETTLE_*: work left to st_settle */
+    bool foreseen;       /* next_edge_at and next_within_ticks belong to the present s */
     bool pending;        /* lead edge believed, its trail edge not yet judged */
     st_ticks edge_at[2];     /* captured lead and trail edge under judgement */
     st_ticks coil_on_at;
@@ -114,12 +116,20 @@ typedef struct {
     st_ticks switched_at;    /* last switching of the coil */
     st_ticks blank_end_at;   /* end of the blanking that follows it */
     st_ticks close_at;       /* when locked: the edge sought cannot come later */
+    st_ticks next_edge_at;   /* when locked: where the next lead edge is expected ... */
+    uint32_t next_within_ticks; /* ... and how far from there it may come */
+    uint32_t arc_from_ticks;    /* when locked: pulse width at least ... */
+    uint32_t arc_to_ticks;      /* ... and at most */
+    uint32_t period_before_ticks; /* interval before s.period_ticks */
+    uint32_t period_third_ticks;  /* and the one before that */
     uint16_t seal;
+    uint16_t weight_q8;      /* trend weight of the table line that served last */
     st_ticks now;            /* instant of the event being served */
     uint32_t interval_ticks; /* lead edge less the edge before it, per pulse */
     uint32_t width_ticks;    /* believed pulse width of the pulse before */
     st_orders orders;
-    st_sealed before;        /* s as it was before the pulse under judgement */
+    st_ticks edge_before_at; /* s.edge_at before the pulse under judgement */
+    bool lock_before;        /* it was locked before that pulse */
     uint16_t count[ST_N_COUNT];
 } st_core;
 
@@ -141,6 +151,9 @@ void st_on_forced_off(st_core *c, st_ticks at);
 /* Slow poll from the main loop: standstill, stale states; `active` as above. */
 void st_on_poll(st_core *c, st_ticks now, bool active);
 
+/* What the event before left to do. */
+void st_settle(st_core *c);
+
 /* Store the period for a warm restart; main loop, any time. */
 void st_keep(const st_core *c, st_retained *kept);
 
@@ -156,14 +169,16 @@ bool st_table_check(st_table_state *state);
 /* Delay in 1/256 tick from lead edge to spark for an effective period (ticks per pulse). */
 int32_t st_delay_q8(uint32_t period_ticks);
 
-/* Gate's half width for that period, 1/65536 of it. */
-uint16_t st_gate_q16(uint32_t period_ticks);
-
-/* Middle-of-delay weight of the trend, 1/256, for that period. */
-uint16_t st_trend_weight_q8(uint32_t period_ticks);
-
 /* Delay in 1/256 tick from trail edge to spark in start mode for a pulse width. */
 int32_t st_start_delay_q8(uint32_t width_ticks);
+
+/* What the table's line for a period says besides the delay. */
+typedef struct {
+    uint16_t weight_q8; /* middle-of-delay weight of the trend, 1/256 */
+    uint16_t gate_q16;  /* gate's half width, 1/65536 of the period */
+} st_line_notes;
+
+st_line_notes st_notes(uint32_t period_ticks);
 
 /* Period that stands for the speed in the middle of the delay (see st_predict.c). */
 uint32_t st_effective_period(const st_core *c);

@@ -3,35 +3,51 @@
 
 uint32_t st_scale_q16(uint32_t value, uint16_t fraction_q16)
 {
-    uint32_t const low = (value & 0xFFFFU) * (uint32_t)fraction_q16;
-    return ((value >> 16) * fraction_q16) + (low >> 16);
+    uint32_t const high = (uint32_t)(uint16_t)(value >> 16) * fraction_q16;
+    uint32_t const low = (uint32_t)(uint16_t)value * fraction_q16;
+    return high + (low >> 16);
 }
 
-/* How far the next edge may lie from its expected place, ticks.
+/* Where the next lead edge will be and how far from there it may come; how wide its pulse may be.
  *
  * Acceleration a changes an interval T by the fraction a T^2 / 60 (T in s, a in rpm/s).  The plan
  * puts that fraction, at the slow end of each line of the delay table, and a floor for the spread of
- * magnet and prediction, into the table.
+ * magnet and prediction, into the table.  Each missing edge adds as much again.
  */
-uint32_t st_gate_allowance(const st_core *c)
+void st_foresee(st_core *c)
 {
     uint32_t const interval = c->s.period_ticks;
-    return st_scale_q16(interval, st_gate_q16(interval)) * ((uint32_t)c->s.missing + 1U);
+    uint32_t const arc = st_scale_q16(interval, ST_CFG_ARC_Q16);
+    uint32_t const slack = (arc >> 3) * ST_CFG_ARC_SLACK_EIGHTHS;
+    st_line_notes notes;
+    uint32_t next;
+    uint32_t within;
+    uint8_t missing;
+    if (c->foreseen) {
+        return;
+    }
+    c->foreseen = true;
+    next = st_next_interval(c);
+    notes = st_notes(interval);
+    within = st_scale_q16(interval, notes.gate_q16);
+    c->weight_q8 = notes.weight_q8;
+    c->arc_from_ticks = arc - slack;
+    c->arc_to_ticks = arc + slack;
+    c->next_edge_at = c->s.edge_at + next;
+    c->next_within_ticks = within;
+    for (missing = c->s.missing & 7U; missing != 0U; missing--) {
+        c->next_edge_at += next;
+        c->next_within_ticks += within;
+    }
 }
 
-st_ticks st_expected_edge(const st_core *c)
-{
-    uint32_t const interval = st_next_interval(c);
-    return c->s.edge_at + (interval * ((uint32_t)c->s.missing + 1U));
-}
-
-/* Locked: the plan's narrow tolerance.  Else a wide one, for a crank that slows or jerks. */
-bool st_arc_agrees(const st_core *c, uint32_t interval_ticks)
+/* Locked: as foreseen.  Else from a quarter to four times its arc, for a crank that slows or jerks. */
+bool st_arc_agrees(st_core *c)
 {
     uint32_t const width = c->edge_at[1] - c->edge_at[0];
-    bool const running = (c->s.mode == (uint8_t)ST_RUN) || (c->s.mode == (uint8_t)ST_WARM);
-    uint16_t const shortest = running ? ST_CFG_ARC_SHORTEST_Q16 : ST_CFG_ARC_LOOSE_SHORTEST_Q16;
-    uint16_t const longest = running ? ST_CFG_ARC_LONGEST_Q16 : ST_CFG_ARC_LOOSE_LONGEST_Q16;
-    return (width >= st_scale_q16(interval_ticks, shortest)) &&
-           (width <= st_scale_q16(interval_ticks, longest));
+    uint32_t const arc = st_scale_q16(c->interval_ticks, ST_CFG_ARC_Q16);
+    if ((c->s.mode == (uint8_t)ST_RUN) || (c->s.mode == (uint8_t)ST_WARM)) {
+        return (width >= c->arc_from_ticks) && (width <= c->arc_to_ticks);
+    }
+    return (width >= (arc >> 2)) && ((width >> 2) <= arc);
 }

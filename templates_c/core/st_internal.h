@@ -11,6 +11,11 @@
 
 void st_count(st_core *c, st_counter which);
 
+/* Bits of to_settle. */
+#define ST_SETTLE_TRAIL 1U /* watch for the trail edge of the lead edge just believed */
+#define ST_SETTLE_NEXT 2U  /* watch for the next lead edge */
+#define ST_SETTLE_PLAN 4U  /* begin the next charge before its edge, if it must */
+
 /* Ticks from 1/256 ticks, to the nearest; a delay that is already over is none. */
 static inline st_ticks st_rounded(int32_t ticks_q8)
 {
@@ -19,7 +24,7 @@ static inline st_ticks st_rounded(int32_t ticks_q8)
 
 /* st_seal.c: the check over spark-causing state. */
 void st_seal(st_core *c);
-bool st_seal_ok(const st_core *c);
+bool st_seal_ok(st_core *c); /* false is counted */
 
 /* st_coil.c */
 void st_coil_spark_at(st_core *c, st_ticks spark_at);
@@ -28,9 +33,8 @@ void st_coil_plan_ahead(st_core *c);
 void st_coil_release(st_core *c);
 
 /* st_gate.c: expected places of the next edges. */
-uint32_t st_gate_allowance(const st_core *c);
-st_ticks st_expected_edge(const st_core *c);
-bool st_arc_agrees(const st_core *c, uint32_t interval_ticks);
+void st_foresee(st_core *c);
+bool st_arc_agrees(st_core *c);
 
 /* st_sync.c: what a believed edge means. */
 bool st_lead_believed(st_core *c); /* false: not a pulse after all */

@@ -31,6 +31,7 @@ static void st_poll(void)
         st_on_forced_off(&st_the_core, now);
     }
     st_on_poll(&st_the_core, now, active);
+    st_settle(&st_the_core);
     st_port_apply(&st_the_core);
     st_port_refresh();
     st_port_events_on();

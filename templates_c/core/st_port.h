@@ -7,7 +7,7 @@
  *   capture   -> st_on_capture(core, captured instant, now)
  *   alarm     -> st_on_alarm(core, now, st_port_active())
  *   compare   -> st_on_coil(core, ordered instant, switched on?)
- * each followed by arming what core->orders says.  A compare that has already matched is told
+ * each followed by st_port_apply(core), st_settle(core), st_port_apply(core).  A compare that has already matched is told
  * before any other event, so that the core never works on a coil state that is out of date.
  */
 #ifndef ST_PORT_H

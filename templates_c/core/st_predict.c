@@ -26,16 +26,15 @@ static uint32_t st_with_trend(uint32_t interval, int32_t trend, uint16_t weight_
 uint32_t st_effective_period(const st_core *c)
 {
     uint32_t const interval_ticks = c->s.period_ticks;
-    uint16_t const weight_q8 = st_trend_weight_q8(interval_ticks);
 #if ST_CFG_PREDICTOR == ST_PREDICT_TREND
-    return st_with_trend(interval_ticks, st_trend(interval_ticks, c->s.period_before_ticks),
-                         weight_q8);
+    return st_with_trend(interval_ticks, st_trend(interval_ticks, c->period_before_ticks),
+                         c->weight_q8);
 #elif ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
     /* Turns alternate: the turn that begins is like the one before the last. */
-    return st_with_trend(c->s.period_before_ticks,
-                         st_trend(interval_ticks, c->s.period_third_ticks), weight_q8);
+    return st_with_trend(c->period_before_ticks,
+                         st_trend(interval_ticks, c->period_third_ticks),
+                         c->weight_q8);
 #else
-    (void)weight_q8;
     return interval_ticks;
 #endif
 }
@@ -44,10 +43,10 @@ uint32_t st_next_interval(const st_core *c)
 {
 #if ST_CFG_PREDICTOR == ST_PREDICT_TREND
     return st_with_trend(c->s.period_ticks,
-                         st_trend(c->s.period_ticks, c->s.period_before_ticks), 256U);
+                         st_trend(c->s.period_ticks, c->period_before_ticks), 256U);
 #elif ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
-    return st_with_trend(c->s.period_before_ticks,
-                         st_trend(c->s.period_ticks, c->s.period_third_ticks), 256U);
+    return st_with_trend(c->period_before_ticks,
+                         st_trend(c->s.period_ticks, c->period_third_ticks), 256U);
 #else
     return c->s.period_ticks;
 #endif

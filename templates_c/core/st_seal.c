@@ -1,41 +1,49 @@
 /* A check over the state that can cause a spark, verified before every charge.
  *
- * Fletcher's sum with a start value, so that neither all zeros nor all ones passes.
+ * A sum of 16-bit words with a start value that neither zeroed nor erased memory meets: any single
+ * flipped bit changes it.
  */
-#include <stddef.h>
-
 #include "st_internal.h"
 
-static uint16_t st_sum(const uint8_t *bytes, uint8_t count)
+#define ST_SUM_START 0x5AC3U
+
+static uint16_t st_sum(const uint16_t *words, uint8_t count)
 {
-    uint8_t a = 0x5AU;
-    uint8_t b = 0xC3U;
+    uint16_t sum = ST_SUM_START;
     uint8_t i;
     for (i = 0U; i < count; i++) {
-        a = (uint8_t)(a + bytes[i]);
-        b = (uint8_t)(b + a);
+        sum = (uint16_t)(sum + words[i]);
     }
-    return (uint16_t)(((uint16_t)b << 8) | a);
+    return sum;
 }
 
 void st_seal(st_core *c)
 {
-    c->seal = st_sum((const uint8_t *)&c->s, (uint8_t)sizeof c->s);
+    c->foreseen = false;
+    c->seal = st_sum((const uint16_t *)(const void *)&c->s, (uint8_t)(sizeof c->s / 2U));
 }
 
-bool st_seal_ok(const st_core *c)
+bool st_seal_ok(st_core *c)
 {
-    return c->seal == st_sum((const uint8_t *)&c->s, (uint8_t)sizeof c->s);
+    if (c->seal == st_sum((const uint16_t *)(const void *)&c->s, (uint8_t)(sizeof c->s / 2U))) {
+        return true;
+    }
+    st_count(c, ST_N_SEAL);
+    return false;
 }
 
 static uint16_t st_kept_check(const st_retained *kept)
 {
-    return st_sum((const uint8_t *)kept, (uint8_t)offsetof(st_retained, check));
+    uint32_t const period = kept->period_ticks;
+    return (uint16_t)(ST_SUM_START + (uint16_t)period + (uint16_t)(period >> 16) + kept->resets);
 }
 
+/* Only a period of running speed is kept; st_mode ST_WARM lasts until a pulse agrees with it or not. */
 void st_keep(const st_core *c, st_retained *kept)
 {
-    kept->period_ticks = (c->s.mode == (uint8_t)ST_RUN) ? c->s.period_ticks : 0U;
+    if (c->s.mode != (uint8_t)ST_WARM) {
+        kept->period_ticks = (c->s.mode == (uint8_t)ST_RUN) ? c->s.period_ticks : 0U;
+    }
     kept->check = st_kept_check(kept);
 }
 
@@ -53,29 +61,23 @@ static void st_from_standstill(st_core *c, st_ticks now)
     c->orders.coil_fresh = true;
 }
 
-static void st_warm(st_core *c, uint32_t period)
-{
-    c->s.mode = (uint8_t)ST_WARM;
-    c->s.period_ticks = period;
-    c->s.period_before_ticks = period;
-    c->s.period_third_ticks = period;
-}
-
 void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)
 {
-    uint32_t const period = kept->period_ticks;
     st_from_standstill(c, now);
     if (power_on || (kept->check != st_kept_check(kept))) {
-        kept->resets = 0U;
-    } else {
-        kept->resets++;
-        if (ST_CFG_WARM_RESTART && (period >= ST_CFG_PERIOD_MIN_TICKS) &&
-            (period <= ST_CFG_START_PERIOD_TICKS)) {
-            st_warm(c, period);
-        }
+        kept->resets = UINT16_MAX;
+        kept->period_ticks = 0U;
     }
+    kept->resets++;
     c->count[ST_N_RESET] = kept->resets;
+    c->s.period_ticks = kept->period_ticks;
+    c->period_before_ticks = kept->period_ticks;
+    c->period_third_ticks = kept->period_ticks;
+    if (ST_CFG_WARM_RESTART && (kept->period_ticks != 0U)) {
+        c->s.mode = (uint8_t)ST_WARM;
+    }
+    kept->check = st_kept_check(kept);
+    st_foresee(c);
     st_seal(c);
-    st_keep(c, kept);
     st_watch_lead(c);
 }

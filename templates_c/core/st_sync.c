@@ -9,8 +9,8 @@ static void st_mode_to(st_core *c, st_mode mode)
 
 static void st_push_interval(st_core *c, uint32_t interval)
 {
-    c->s.period_third_ticks = c->s.period_before_ticks;
-    c->s.period_before_ticks = c->s.period_ticks;
+    c->period_third_ticks = c->period_before_ticks;
+    c->period_before_ticks = c->s.period_ticks;
     c->s.period_ticks = interval;
 }
 
@@ -118,10 +118,10 @@ bool st_lead_believed(st_core *c)
 {
     uint32_t interval;
     if (!st_seal_ok(c)) {
-        st_count(c, ST_N_SEAL);
         st_lose_lock(c);
     }
-    c->before = c->s;
+    c->edge_before_at = c->s.edge_at;
+    c->lock_before = c->s.mode == (uint8_t)ST_RUN;
     interval = st_interval(c);
     if (!st_interval_believable(c, interval)) {
         return false;
@@ -179,7 +179,7 @@ static void st_start_pulse(st_core *c, uint32_t width)
 
 static void st_warm_pulse(st_core *c)
 {
-    bool const agrees = st_arc_agrees(c, c->s.period_ticks);
+    bool const agrees = st_arc_agrees(c);
     st_take_edge(c);
     if (agrees) {
         st_count(c, ST_N_WARM);
@@ -203,7 +203,7 @@ void st_trail_believed(st_core *c)
         st_first_pulse(c);
     } else if (mode == ST_WARM) {
         st_warm_pulse(c);
-    } else if (st_arc_agrees(c, c->interval_ticks)) {
+    } else if (st_arc_agrees(c)) {
         if (mode != ST_RUN) { /* when locked, the lead edge has timed the spark already */
             st_start_pulse(c, width);
         }
@@ -223,14 +223,12 @@ void st_trail_believed(st_core *c)
 void st_pulse_doubted(st_core *c)
 {
     st_count(c, ST_N_ARC);
-    if (c->before.mode != (uint8_t)ST_RUN) {
-        st_lose_lock(c);
-        return;
-    }
-    c->s = c->before;
+    c->s.edge_at = c->edge_before_at;
+    c->s.period_ticks = c->period_before_ticks;
+    c->period_before_ticks = c->period_third_ticks;
     c->s.missing++;
     st_seal(c);
-    if (c->s.missing > ST_CFG_BRIDGE_MOST) {
+    if (!c->lock_before || (c->s.missing > ST_CFG_BRIDGE_MOST)) {
         st_lose_lock(c);
     }
 }
@@ -248,7 +246,8 @@ void st_edge_missed(st_core *c)
         st_lose_lock(c);
         return;
     }
-    edge_at = st_expected_edge(c);
+    st_foresee(c);
+    edge_at = c->next_edge_at;
     c->s.missing++;
     st_seal(c);
     st_spark_from(c, edge_at, st_next_interval(c));

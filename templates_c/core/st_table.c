@@ -11,7 +11,8 @@
 typedef struct {
     uint32_t from_ticks;  /* first value this line serves */
     int32_t base_q8;      /* delay there, 1/256 tick, fixed delays already taken off */
-    int32_t slope_q16;    /* 1/65536 tick of delay a tick; magnitude below 1 */
+    uint16_t slope_q16;   /* 1/65536 tick of delay a tick, times 2^(form & 15) */
+    uint16_t form;        /* shift of the slope; 0x8000: the delay falls */
     uint16_t weight_q8;   /* trend weight, 1/256 */
     uint16_t gate_q16;     /* half width of the gate, 1/65536 of the period */
 } st_line;
@@ -21,30 +22,33 @@ typedef struct {
 /* The delay over the period, then the start delay over the pulse width. */
 static const st_line st_lines[ST_LINES] ST_FLASH = {ST_CFG_RUN_TABLE, ST_CFG_START_TABLE};
 
-/* The line from `first` on that serves `x`; lines ascend, short periods (high speeds) come first. */
-static const st_line *st_line_for(uint8_t first, uint8_t end, uint32_t x)
+/* The line from `i` to `end` - 1 that serves `x`; lines ascend, short periods (high speeds) come first. */
+static const st_line *st_line_for(uint8_t i, uint8_t end, uint32_t x)
 {
-    uint8_t i = first;
-    while (((uint8_t)(i + 1U) < end) && (x >= ST_FLASH_U32(&st_lines[i + 1U].from_ticks))) {
-        i++;
+    for (i++; i < end; i++) {
+        if (x < ST_FLASH_U32(&st_lines[i].from_ticks)) {
+            break;
+        }
     }
-    return &st_lines[i];
+    return &st_lines[i - 1U];
 }
 
-/* floor(x * slope_q16 / 256) for x below 2^21, a slope of magnitude below 2^22 (64 ticks a tick) and a
- * result below 2^30: the generator refuses a table that needs more. */
-static int32_t st_rise_q8(uint32_t x, int32_t slope_q16)
+/* floor(x * slope / 256) for x below 2^24 and a result, shift included, below 2^30: the generator
+ * refuses a table that needs more. */
+static uint32_t st_rise_q8(uint32_t x, uint16_t slope)
 {
-    int32_t const high = (int32_t)(x >> 8) * slope_q16;
-    int32_t const low = (int32_t)(x & 0xFFU) * slope_q16;
-    return high + st_floor_q8(low);
+    uint32_t const high = (uint32_t)(uint16_t)(x >> 8) * slope;
+    uint32_t const low = (uint32_t)(uint8_t)x * slope;
+    return high + (low >> 8);
 }
 
 static int32_t st_line_q8(const st_line *line, uint32_t x)
 {
-    uint32_t const from = ST_FLASH_U32(&line->from_ticks);
-    uint32_t const along = (x > from) ? (x - from) : 0U;
-    return ST_FLASH_I32(&line->base_q8) + st_rise_q8(along, ST_FLASH_I32(&line->slope_q16));
+    uint32_t const rise = st_rise_q8(x - ST_FLASH_U32(&line->from_ticks), ST_FLASH_U16(&line->slope_q16));
+    uint16_t const form = ST_FLASH_U16(&line->form);
+    int32_t const base = ST_FLASH_I32(&line->base_q8);
+    int32_t const change = (int32_t)(rise << (form & 15U));
+    return ((form & 0x8000U) != 0U) ? (base - change) : (base + change);
 }
 
 int32_t st_delay_q8(uint32_t period_ticks)
@@ -57,14 +61,13 @@ int32_t st_start_delay_q8(uint32_t width_ticks)
     return st_line_q8(st_line_for(ST_CFG_RUN_LINES, ST_LINES, width_ticks), width_ticks);
 }
 
-uint16_t st_trend_weight_q8(uint32_t period_ticks)
+st_line_notes st_notes(uint32_t period_ticks)
 {
-    return ST_FLASH_U16(&st_line_for(0U, ST_CFG_RUN_LINES, period_ticks)->weight_q8);
-}
-
-uint16_t st_gate_q16(uint32_t period_ticks)
-{
-    return ST_FLASH_U16(&st_line_for(0U, ST_CFG_RUN_LINES, period_ticks)->gate_q16);
+    const st_line *const line = st_line_for(0U, ST_CFG_RUN_LINES, period_ticks);
+    st_line_notes notes;
+    notes.weight_q8 = ST_FLASH_U16(&line->weight_q8);
+    notes.gate_q16 = ST_FLASH_U16(&line->gate_q16);
+    return notes;
 }
 
 /* CRC-16, polynomial 0x1021, high bit first. */

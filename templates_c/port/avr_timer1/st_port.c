@@ -53,8 +53,8 @@
 #endif
 
 /* Nearest instant that can still be armed: the code between reading the counter and enabling the
- * compare takes at most 60 cycles. */
-#define ST_NEAR_TICKS 8U
+ * compare takes at most 100 cycles. */
+#define ST_NEAR_TICKS 16U
 
 /* Heartbeats the coil may be on before the guard ends it: the hard limit, rounded up, plus one. */
 #define ST_GUARD_BEATS ST_CFG_GUARD_BEATS
@@ -290,30 +290,72 @@ void st_port_apply(st_core *core)
     }
 }
 
+/* Arm what is urgent, then let the core do the rest and arm that. */
+static void st_finish(void)
+{
+    st_port_apply(&st_the_core);
+    if (st_the_core.to_settle != 0U) {
+        st_settle(&st_the_core);
+        st_port_apply(&st_the_core);
+    }
+}
+
 /* ---- Interrupts ------------------------------------------------------------------------------ */
 
-ISR(TIMER1_CAPT_vect)
+/* The three events of Timer1 share one handler: a compiler saves every register in each handler that
+ * calls a function, three times the code.  Each vector loads its number and joins st_entry, which
+ * saves what a C function may change (avr-gcc's calling convention). */
+#define ST_EVENT_CAPTURE 1
+#define ST_EVENT_COIL 2
+#define ST_EVENT_ALARM 3
+#define ST_TEXT_(x) #x
+#define ST_TEXT(x) ST_TEXT_(x)
+#define ST_VECTOR(event) __asm__ volatile("push r24\n\tldi r24, " ST_TEXT(event) "\n\tjmp st_entry")
+
+ISR(TIMER1_CAPT_vect, ISR_NAKED)
 {
-    st_ticks const at = st_extend(ICR1);
-    st_coil_first(&st_the_core);
-    st_on_capture(&st_the_core, at, st_port_now());
-    st_port_apply(&st_the_core);
+    ST_VECTOR(ST_EVENT_CAPTURE);
 }
 
-ISR(TIMER1_COMPA_vect)
+ISR(TIMER1_COMPA_vect, ISR_NAKED)
 {
-    if (st_coil_pending != (uint8_t)ST_COIL_IDLE) {
-        st_coil_switched(&st_the_core);
+    ST_VECTOR(ST_EVENT_COIL);
+}
+
+ISR(TIMER1_COMPB_vect, ISR_NAKED)
+{
+    ST_VECTOR(ST_EVENT_ALARM);
+}
+
+void st_serve(uint8_t event) __attribute__((used, noinline));
+void st_serve(uint8_t event)
+{
+    st_core *const core = &st_the_core;
+    if (event == ST_EVENT_CAPTURE) {
+        st_ticks const at = st_extend(ICR1);
+        st_coil_first(core);
+        st_on_capture(core, at, st_port_now());
+    } else if (event == ST_EVENT_ALARM) {
+        st_mask(ST_BIT(OCIE1B));
+        st_coil_first(core);
+        st_on_alarm(core, st_port_now(), st_port_active());
+    } else if (st_coil_pending != (uint8_t)ST_COIL_IDLE) {
+        st_coil_switched(core);
+    } else { /* a stray match */
     }
-    st_port_apply(&st_the_core);
+    st_finish();
 }
 
-ISR(TIMER1_COMPB_vect)
+void st_entry(void) __attribute__((naked, used));
+void st_entry(void)
 {
-    st_mask(ST_BIT(OCIE1B));
-    st_coil_first(&st_the_core);
-    st_on_alarm(&st_the_core, st_port_now(), st_port_active());
-    st_port_apply(&st_the_core);
+    __asm__ volatile("push r0\n\tin r0, __SREG__\n\tpush r0\n\tpush r1\n\tclr r1\n\t"
+                     "push r18\n\tpush r19\n\tpush r20\n\tpush r21\n\tpush r22\n\tpush r23\n\t"
+                     "push r25\n\tpush r26\n\tpush r27\n\tpush r30\n\tpush r31\n\t"
+                     "call st_serve\n\t"
+                     "pop r31\n\tpop r30\n\tpop r27\n\tpop r26\n\tpop r25\n\t"
+                     "pop r23\n\tpop r22\n\tpop r21\n\tpop r20\n\tpop r19\n\tpop r18\n\t"
+                     "pop r1\n\tpop r0\n\tout __SREG__, r0\n\tpop r0\n\tpop r24\n\treti");
 }
 
 ISR(TIMER1_OVF_vect)
