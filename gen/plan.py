@@ -108,7 +108,7 @@ class Plan:
 
 
 def geometry_of(design: Design) -> Geometry:
-    """Return the numbers that turn an advance into a delay between two instants of the chip's timer."""
+    """Return what turns an advance into a delay between two instants of the chip's timer."""
     tick_hz = design.board.tick_hz
     delays_s = design.capture_delay_s + design.lead_delay_s + design.output_delay_s
     return Geometry(

@@ -280,6 +280,8 @@ static void guard_acts(bench *b, int64_t now)
     coil_pin(b, now, 0U);
     st_on_forced_off(&b->core, bench_tick_of(b, now));
     apply(b, now);
+    st_settle(&b->core);
+    apply(b, now);
 }
 
 /* ---- Handlers -------------------------------------------------------------------------------- */
@@ -295,11 +297,19 @@ static void reset_ends(bench *b, int64_t now)
     cpu_schedule(b);
 }
 
-static void handler_ends(bench *b, int64_t now)
+/* The rest of an event's work, after what was urgent is armed. */
+static void settle_ends(bench *b, int64_t now)
 {
-    int const which = b->running;
     b->running = BENCH_IDLE;
     b->busy_until = now;
+    st_settle(&b->core);
+    apply(b, now);
+    cpu_schedule(b);
+}
+
+static void event_ends(bench *b, int64_t now)
+{
+    int const which = b->running;
     if (b->coil_first && b->matched) {
         coil_tell(b);
     }
@@ -315,7 +325,12 @@ static void handler_ends(bench *b, int64_t now)
     } else { /* coil: told above */
     }
     apply(b, now);
-    cpu_schedule(b);
+    b->running = BENCH_SETTLING;
+    if (b->set.settle_cycles == 0) {
+        settle_ends(b, now);
+    } else {
+        b->at[EV_CPU] = now + b->set.settle_cycles;
+    }
 }
 
 static int highest_waiting(const bench *b, int64_t now)
@@ -338,11 +353,24 @@ static void handler_begins(bench *b, int64_t now)
     if (which >= IRQ_ALARM) {
         b->read_level = level_majority(b, now);
     }
-    b->busy_cycles += b->handler[which];
+    b->busy_cycles += b->handler[which] + b->set.settle_cycles;
     if (b->handler[which] == 0) {
-        handler_ends(b, now);
+        event_ends(b, now);
     } else {
         b->at[EV_CPU] = now + b->handler[which];
+    }
+}
+
+static void cpu_step(bench *b, int64_t now)
+{
+    if (b->running == BENCH_IDLE) {
+        handler_begins(b, now);
+    } else if (b->running == BENCH_SETTLING) {
+        settle_ends(b, now);
+    } else if (b->running == BENCH_IN_RESET) {
+        reset_ends(b, now);
+    } else {
+        event_ends(b, now);
     }
 }
 
@@ -371,13 +399,7 @@ static void step(bench *b, int event, int64_t now)
         irq_raise(b, IRQ_POLL, now);
         break;
     default:
-        if (b->running == BENCH_IDLE) {
-            handler_begins(b, now);
-        } else if (b->running == BENCH_IN_RESET) {
-            reset_ends(b, now);
-        } else {
-            handler_ends(b, now);
-        }
+        cpu_step(b, now);
         break;
     }
 }

@@ -30,10 +30,11 @@ typedef struct {
     int64_t compare_ticks;   /* pin changes that many ticks after the ordered one (1: as OCR + 1) */
     int64_t near_ticks;      /* an instant nearer than that, or past, is moved that far ahead */
     int64_t latency_cycles;  /* interrupt flag to first instruction that matters */
-    int64_t capture_cycles;  /* handler times: first instruction to orders armed */
+    int64_t capture_cycles;  /* handler times: first instruction to the urgent orders armed */
     int64_t coil_cycles;
     int64_t alarm_cycles;
-    int64_t poll_cycles;     /* events held off by one poll */
+    int64_t settle_cycles;   /* from there to the rest settled and armed */
+    int64_t poll_cycles;     /* events held off by one poll, without settling */
     int64_t poll_every_cycles;
     int64_t read_gap_cycles; /* between the three reads of the pin's level */
     int64_t guard_cycles;    /* heartbeat period: how late the on-time guard may look */
@@ -88,9 +89,7 @@ uint8_t *bench_core(bench *b);
 uint64_t bench_core_size(void);
 int64_t bench_layout(uint64_t *numbers, int64_t room);
 
-/* The core's own functions over arrays, and one call an event for comparison. */
-void bench_delay_q8(const uint32_t *period_ticks, int32_t *delay_q8, int64_t count);
-void bench_start_delay_q8(const uint32_t *width_ticks, int32_t *delay_q8, int64_t count);
+/* One event a call, straight into the core, for comparison with the loop. */
 void bench_one_capture(bench *b, uint32_t at, uint32_t now);
 void bench_one_alarm(bench *b, uint32_t now, int active);
 void bench_one_coil(bench *b, uint32_t at, int on);

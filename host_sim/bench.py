@@ -29,22 +29,24 @@ MODE_ROOM = 4096
 class Hardware:
     """The chip around the core; all times in seconds.
 
-    The handler times are from the interrupt's first instruction to the orders armed.  Their
-    defaults are for an ATmega328P at 16 MHz; ``tests/host_sim`` holds them against the emulated
-    chip.  ``filter_samples`` equal samples at the CPU clock pass the capture filter (4 on AVR;
-    0: no filter).  ``timer_phase_s`` is an instant at which the counter stepped to ``first_tick``.
+    The handler times are from the interrupt's first instruction to its urgent orders armed;
+    ``settle_s`` more passes until the rest is settled and armed.  Their defaults are for an
+    ATmega328P at 16 MHz; ``tests/host_sim`` holds them against the emulated chip.
+    ``filter_samples`` equal samples at the CPU clock pass the capture filter (4 on AVR; 0: no
+    filter).  ``timer_phase_s`` is an instant at which the counter stepped to ``first_tick``.
     """
 
     tick_hz: float
     f_cpu_hz: float
     capture_delay_cycles: float = 7.0
     filter_samples: int = 4
-    near_ticks: int = 8
+    near_ticks: int = 16
     latency_s: float = 3e-6
     capture_s: float = 12e-6
     coil_s: float = 15e-6
     alarm_s: float = 15e-6
-    poll_hold_s: float = 6e-6
+    settle_s: float = 30e-6
+    poll_hold_s: float = 10e-6
     poll_every_s: float = 10e-3
     read_gap_s: float = 0.2e-6
     heartbeat_s: float = 1e-3
@@ -76,6 +78,7 @@ class Hardware:
                 capture_s=0.0,
                 coil_s=0.0,
                 alarm_s=0.0,
+                settle_s=0.0,
                 poll_hold_s=0.0,
             )
         return replace(chip, **changes)
@@ -187,6 +190,7 @@ class _Settings:
             "capture_cycles": cycles(chip.capture_s),
             "coil_cycles": cycles(chip.coil_s),
             "alarm_cycles": cycles(chip.alarm_s),
+            "settle_cycles": cycles(chip.settle_s),
             "poll_cycles": cycles(chip.poll_hold_s),
             "poll_every_cycles": max(1, cycles(chip.poll_every_s)),
             "read_gap_cycles": cycles(chip.read_gap_s),

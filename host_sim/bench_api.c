@@ -1,4 +1,4 @@
-/* Setting up, reading out, and the core's functions over arrays. */
+/* Setting up, reading out, and the core's event functions one by one. */
 #include "bench_internal.h"
 
 #include <string.h>
@@ -98,22 +98,6 @@ BENCH_API int64_t bench_layout(uint64_t *numbers, int64_t room)
         numbers[i] = known[i];
     }
     return count;
-}
-
-BENCH_API void bench_delay_q8(const uint32_t *period_ticks, int32_t *delay_q8, int64_t count)
-{
-    int64_t i;
-    for (i = 0; i < count; i++) {
-        delay_q8[i] = st_delay_q8(period_ticks[i]);
-    }
-}
-
-BENCH_API void bench_start_delay_q8(const uint32_t *width_ticks, int32_t *delay_q8, int64_t count)
-{
-    int64_t i;
-    for (i = 0; i < count; i++) {
-        delay_q8[i] = st_start_delay_q8(width_ticks[i]);
-    }
 }
 
 /* One event a call, straight into the core: what a binding without the loop would cost. */

@@ -26,6 +26,7 @@ enum { IRQ_CAPTURE, IRQ_COIL, IRQ_ALARM, IRQ_POLL, IRQ_COUNT };
 
 #define BENCH_IDLE (-1)
 #define BENCH_IN_RESET IRQ_COUNT
+#define BENCH_SETTLING (IRQ_COUNT + 1)
 
 typedef struct {
     const double *next; /* next toggle of the pattern */
@@ -66,7 +67,7 @@ struct bench {
     st_ticks matched_tick;
     int64_t on_since;
 
-    int running;               /* handler under way, BENCH_IN_RESET or BENCH_IDLE */
+    int running;               /* handler under way, or one of BENCH_IDLE, _IN_RESET, _SETTLING */
     int power_on;              /* ... and the reset is one of power */
     int coil_first;            /* ... and it began with a compare to tell */
     uint8_t read_level;

@@ -176,10 +176,10 @@ def _judge_rules(
 
 
 def _missed(pulses: Pulses, sparked: BOOL, manifest: Manifest, end_s: float) -> I64:
-    """Pulses from the third on, below the speed limit, above the floor, without a spark."""
+    """Return pulses without a spark: from the third on, below the limit, well above the floor."""
     turn_s = manifest.geometry.spacing_deg / DEG_S_PER_RPM / np.maximum(pulses.rpm, 1e-9)
     expected = (pulses.ordinal >= 3) & pulses.forward & (pulses.rpm < manifest.resume_rpm)
-    expected &= pulses.rpm > manifest.start.floor_rpm
+    expected &= pulses.rpm > manifest.start.floor_rpm * 1.05
     expected &= pulses.at_s + turn_s < end_s
     return np.flatnonzero(expected & ~sparked)
 
@@ -294,7 +294,7 @@ def compare_runs(a: Run, b: Run, *, within_s: float = 1e-3) -> RunDifference:
     """Compare two runs of the same train; instants further apart than ``within_s`` do not pair."""
 
     def instants(run: Run, on: int) -> F64:
-        return run.coil_s[run.coil_on == on]
+        return np.asarray(run.coil_s[run.coil_on == on])
 
     a_off, b_off = instants(a, 0), instants(b, 0)
     i, j = _pair(a_off, b_off, within_s)

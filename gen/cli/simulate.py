@@ -115,6 +115,7 @@ def _print_table(results: list[ScenarioResult]) -> None:
     from rich.table import Table
 
     console = Console()
+    console.width = max(console.width, 100)
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading, justify in (
         ("scenario", "left"),

@@ -1,1 +1,29 @@
-"""Emulated microcontrollers behind one interface."""
+"""Emulated microcontrollers behind one interface: the image that will be flashed is run."""
+
+from __future__ import annotations
+
+from sparktick.host_sim.chip.base import (
+    EMULATORS,
+    ChipJob,
+    CoilPin,
+    Peek,
+    PickupPin,
+    Reset,
+    ResetKind,
+    Upset,
+    UpsetSpace,
+    run_chip,
+)
+
+__all__ = [
+    "EMULATORS",
+    "ChipJob",
+    "CoilPin",
+    "Peek",
+    "PickupPin",
+    "Reset",
+    "ResetKind",
+    "Upset",
+    "UpsetSpace",
+    "run_chip",
+]
