@@ -75,6 +75,7 @@ static void st_watch_trail(st_core *c)
     if (!st_running(c)) {
         st_look(c);
     } else if (ST_CFG_ARC_CHECK && c->lock_before) {
+        st_foresee(c); /* the width that goes with the interval just ended, not with the one before */
         c->close_at = c->edge_at[0] + c->arc_to_ticks + ST_CFG_GUARD_TICKS;
         st_closed_until(c, ST_PH_CLOSED, c->edge_at[0] + c->arc_from_ticks);
     } else {

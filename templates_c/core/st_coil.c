@@ -120,8 +120,10 @@ void st_on_coil(st_core *c, st_ticks at, bool on)
     if ((at - c->coil_on_at) >= ST_CFG_HARD_LIMIT_TICKS) {
         st_count(c, ST_N_HARD);
     }
+    if (c->spark_due) { /* else the charge has ended before its edge: no second one for that edge */
+        c->to_settle |= ST_SETTLE_PLAN;
+    }
     c->spark_due = false;
-    c->to_settle |= ST_SETTLE_PLAN;
 }
 
 void st_on_forced_off(st_core *c, st_ticks at)

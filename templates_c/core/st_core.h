@@ -130,6 +130,7 @@ typedef struct {
     st_orders orders;
     st_ticks edge_before_at; /* s.edge_at before the pulse under judgement */
     bool lock_before;        /* it was locked before that pulse */
+    uint8_t missing_before;  /* s.missing before that pulse */
     uint16_t count[ST_N_COUNT];
 } st_core;
 

@@ -121,6 +121,7 @@ bool st_lead_believed(st_core *c)
         st_lose_lock(c);
     }
     c->edge_before_at = c->s.edge_at;
+    c->missing_before = c->s.missing;
     c->lock_before = c->s.mode == (uint8_t)ST_RUN;
     interval = st_interval(c);
     if (!st_interval_believable(c, interval)) {
@@ -226,7 +227,7 @@ void st_pulse_doubted(st_core *c)
     c->s.edge_at = c->edge_before_at;
     c->s.period_ticks = c->period_before_ticks;
     c->period_before_ticks = c->period_third_ticks;
-    c->s.missing++;
+    c->s.missing = (uint8_t)(c->missing_before + 1U);
     st_seal(c);
     if (!c->lock_before || (c->s.missing > ST_CFG_BRIDGE_MOST)) {
         st_lose_lock(c);
