@@ -14,7 +14,7 @@ import os
 import shutil
 import subprocess
 import tempfile
-from functools import lru_cache, cache
+from functools import cache
 from pathlib import Path
 
 import pytest

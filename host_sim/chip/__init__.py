@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sparktick.host_sim.chip.base import (
+from .base import (
     EMULATORS,
     ChipJob,
     CoilPin,

@@ -1,0 +1,138 @@
+"""What an emulated chip is asked to do, and the one function that does it.
+
+Two emulators by different authors run the same job: ``simavr`` (C, a child process) and
+``yasimavr`` (C++, in process).  Both are corrected where they differ from the data sheet;
+README.md in this folder lists every correction and its test.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from importlib import import_module
+from pathlib import Path
+
+from sparktick.gen.errors import RunError
+
+from ..run import Run, Train
+
+MODULES = {"simavr": "simavr", "yasimavr": "yasim"}
+EMULATORS = tuple(MODULES)
+
+
+class ResetKind(IntEnum):
+    """Source of a reset; the value is its bit in MCUSR."""
+
+    POWER_ON = 1  # RAM content is lost
+    EXTERNAL = 2
+    BROWN_OUT = 4
+    WATCHDOG = 8  # comes from the chip itself, cannot be injected
+
+
+class UpsetSpace(IntEnum):
+    """Where a bit flips; the values are those of chip_io.h."""
+
+    DATA = 4  # address in data space: 0-31 registers, then I/O registers, then RAM
+    PROGRAM_COUNTER = 5  # address is not used; bit 0 is worth one instruction word
+    FLASH = 6  # byte address
+
+
+@dataclass(frozen=True)
+class PickupPin:
+    """Pin the train's edges arrive at; ``active_level`` is its level while the magnet is there."""
+
+    port: str
+    bit: int
+    active_level: int
+
+
+@dataclass(frozen=True)
+class CoilPin:
+    """Pin that switches a coil; ``on_level`` is its level while the coil charges."""
+
+    port: str
+    bit: int
+    on_level: int = 1
+
+
+@dataclass(frozen=True)
+class Reset:
+    """A reset forced at ``at_s``."""
+
+    at_s: float
+    kind: ResetKind = ResetKind.BROWN_OUT
+
+
+@dataclass(frozen=True)
+class Upset:
+    """One bit that flips at ``at_s``, between two instructions."""
+
+    at_s: float
+    space: UpsetSpace
+    address: int
+    bit: int
+
+
+@dataclass(frozen=True)
+class Peek:
+    """Memory read at the end of the run, as ``Run.counters[name]``; ``size`` 1..8 bytes.
+
+    ``address`` is a data-space address, or the name of a symbol of the image.
+    """
+
+    name: str
+    address: int | str
+    size: int
+
+
+@dataclass(frozen=True)
+class ChipJob:
+    """An image, the pins it uses and what happens to it.
+
+    ``elf`` image with symbols; ``mcu`` as the compiler names it; ``f_cpu_hz`` nominal clock,
+    from which the real one differs by ``clock_error_ppm`` (all instants in the result are
+    true seconds); ``tick_hz`` is copied to the result.  After each reset the chip stays
+    held for ``reset_hold_s`` with its pins undriven (start-up fuses; 65 ms on common
+    boards).  RAM at power-on is filled from ``ram_seed``.
+    """
+
+    elf: Path
+    mcu: str
+    f_cpu_hz: int
+    tick_hz: float
+    train: Train
+    pickup: PickupPin
+    coils: tuple[CoilPin, ...]
+    resets: tuple[Reset, ...] = ()
+    reset_hold_s: float = 0.0
+    upsets: tuple[Upset, ...] = ()
+    peeks: tuple[Peek, ...] = ()
+    serial: bool = True
+    clock_error_ppm: float = 0.0
+    ram_seed: int = 1
+
+    @property
+    def clock_hz(self) -> float:
+        """True CPU clock in hertz."""
+        return self.f_cpu_hz * (1.0 + 1e-6 * self.clock_error_ppm)
+
+
+def run_chip(job: ChipJob, emulator: str = "yasimavr") -> Run:
+    """Run ``job.elf`` against ``job.train`` on one of ``EMULATORS``; say what its coils did.
+
+    ``Run.facts`` (float): ``cycles``; ``boot_s`` reset to main(); ``outputs_safe_s`` first
+    instant every coil pin is driven to off; ``stack_bytes`` deepest use; for each interrupt
+    handler that ran, ``<VECTOR>_cycles_max`` and ``_cycles_mean`` from response to the end
+    of RETI, and ``<VECTOR>_wait_cycles_max`` from flag and enable to response.
+    ``Run.counters`` (int): ``<VECTOR>_count``, ``captures``, ``resets_watchdog`` and the
+    other kinds (without the first power-on), ``bad_opcodes`` and ``bad_addresses`` met by
+    an upset program, and every ``Peek``.
+
+    ToolError when the emulator is not installed, RunError when the job cannot be run.
+    """
+    if emulator not in EMULATORS:
+        names = " | ".join(EMULATORS)
+        raise RunError(f'emulator = "{emulator}": no such emulator (allowed: {names})')
+    module = import_module(f".{MODULES[emulator]}", __package__)
+    run: Run = module.run(job)
+    return run

@@ -1,0 +1,89 @@
+/* What goes into an emulator run and what comes out: the same layout for Python (cffi
+ * reads the part between the two marks), for the simavr child process (these structs are
+ * its files) and for the yasimavr library.  Instants are CPU cycles since reset was first
+ * released.
+ */
+#ifndef SPARKTICK_CHIP_IO_H
+#define SPARKTICK_CHIP_IO_H
+
+#include <stdint.h>
+
+/* cdef begin */
+enum {
+    CHIP_PIN,              /* value = level the PINx register sees */
+    CHIP_CAPTURE_DIRECT,   /* value = level at the edge detector, ICNC1 = 0 */
+    CHIP_CAPTURE_FILTERED, /* value = level at the edge detector, ICNC1 = 1 */
+    CHIP_RESET,            /* value = one of CHIP_RESET_... */
+    CHIP_FLIP_DATA,        /* value = data-space address * 8 + bit: registers, I/O, RAM */
+    CHIP_FLIP_PC,          /* value = bit of the program counter, which counts words */
+    CHIP_FLIP_FLASH        /* value = flash byte address * 8 + bit */
+};
+
+enum { CHIP_RESET_POWER_ON = 1, CHIP_RESET_EXTERNAL = 2, CHIP_RESET_BROWN_OUT = 4,
+       CHIP_RESET_WATCHDOG = 8 }; /* the bits of MCUSR */
+
+enum { CHIP_COILS = 4, CHIP_VECTORS = 64, CHIP_PEEKS = 64 };
+
+typedef struct {
+    int64_t cycle;
+    int32_t kind;
+    int32_t value;
+} chip_event; /* sorted by cycle */
+
+typedef struct {
+    int32_t port; /* letter */
+    int32_t bit;
+    int32_t on_level;
+} chip_pin;
+
+typedef struct {
+    int64_t f_cpu_hz;
+    int64_t end_cycle;
+    int64_t reset_hold_cycles;
+    int64_t event_count;
+    uint64_t ram_seed;    /* RAM content at power-on is drawn from this */
+    int32_t main_address; /* flash byte address, -1 unknown */
+    int32_t stack_floor;  /* first data address above everything the linker placed */
+    int32_t coil_count;
+    int32_t peek_count;
+    int32_t idle_level; /* of the pickup pin before the first event */
+    int32_t peek_address[64];
+    int32_t peek_size[64]; /* 1..8 bytes, little-endian */
+    chip_pin pickup;
+    chip_pin coils[4];
+    char elf[1024];
+    char mcu[32];
+} chip_job;
+
+typedef struct {
+    int64_t cycle;
+    int32_t channel;
+    int32_t on;
+} chip_coil_change;
+
+typedef struct {
+    int64_t count, cycles_total, cycles_max; /* from response to the end of RETI */
+    int64_t wait_max;                        /* from flag and enable both set to response */
+} chip_handler;
+
+typedef struct {
+    int64_t cycles_run;
+    int64_t main_cycle;  /* first arrival at main(), -1 never */
+    int64_t safe_cycle;  /* first instant all coil pins are driven to off, -1 never */
+    int64_t phase_cycle; /* an instant at which timer 1 stepped to 0, INT64_MIN stopped */
+    int64_t resets[16];  /* by CHIP_RESET_... after the first power-on */
+    int64_t captures;
+    int64_t bad_opcodes;   /* executed as NOP */
+    int64_t bad_addresses; /* data accesses above RAM, read as 0 */
+    int64_t stack_lowest;  /* data address of the deepest byte used */
+    int64_t ram_end;       /* last data address of RAM */
+    int64_t peek[64];
+    chip_handler handlers[64];
+    int64_t coil_change_count;
+    int64_t serial_count;
+    int32_t failed;
+    char message[256];
+} chip_result;
+/* cdef end */
+
+#endif

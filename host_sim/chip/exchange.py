@@ -1,0 +1,183 @@
+"""Between Python values and the structs of chip_io.h."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from typing import Any
+
+import cffi
+import numpy as np
+from elftools.elf.elffile import ELFFile
+from elftools.elf.sections import SymbolTableSection
+
+from sparktick.gen.errors import RunError
+
+from ..run import Run
+from . import pin_filter
+from .base import ChipJob, ResetKind
+from .native import HERE
+
+EVENT = np.dtype([("cycle", "<i8"), ("kind", "<i4"), ("value", "<i4")])
+CHANGE = np.dtype([("cycle", "<i8"), ("channel", "<i4"), ("on", "<i4")])
+PIN, CAPTURE_DIRECT, CAPTURE_FILTERED, RESET = range(4)
+DATA_SPACE = 0x800000  # where avr-gcc puts data addresses in an image
+
+# avr-libc iom328p.h; the other chips of the x8 family have the same table
+VECTORS_X8 = (
+    *("RESET", "INT0", "INT1", "PCINT0", "PCINT1", "PCINT2", "WDT"),
+    *("TIMER2_COMPA", "TIMER2_COMPB", "TIMER2_OVF"),
+    *("TIMER1_CAPT", "TIMER1_COMPA", "TIMER1_COMPB", "TIMER1_OVF"),
+    *("TIMER0_COMPA", "TIMER0_COMPB", "TIMER0_OVF"),
+    *("SPI_STC", "USART_RX", "USART_UDRE", "USART_TX"),
+    *("ADC", "EE_READY", "ANALOG_COMP", "TWI", "SPM_READY"),
+)
+
+
+@cache
+def ffi() -> cffi.FFI:
+    """Return the declarations of chip_io.h."""
+    text = (HERE / "chip_io.h").read_text()
+    found = re.search(r"/\* cdef begin \*/(.*)/\* cdef end \*/", text, re.DOTALL)
+    assert found is not None
+    declarations = cffi.FFI()
+    declarations.cdef(found.group(1))
+    return declarations
+
+
+def vector_name(mcu: str, number: int) -> str:
+    """Return the name avr-libc gives an interrupt, or ``VECTOR_n`` on a chip not known here."""
+    if re.fullmatch(r"atmega(48|88|168|328)[pa]*", mcu) and number < len(VECTORS_X8):
+        return VECTORS_X8[number]
+    return f"VECTOR_{number}"
+
+
+def symbols(job: ChipJob) -> dict[str, int]:
+    """Return the address of every symbol of the image (data addresses without the offset)."""
+    try:
+        with job.elf.open("rb") as file:
+            elf = ELFFile(file)
+            table = elf.get_section_by_name(".symtab")
+            if not isinstance(table, SymbolTableSection):
+                return {}
+            found = {s.name: int(s["st_value"]) for s in table.iter_symbols()}
+    except Exception as error:  # pyelftools raises many kinds for a file that is no image
+        raise RunError(f"{job.elf}: cannot be read as an ELF image: {error}") from error
+    return {n: a - DATA_SPACE if a >= DATA_SPACE else a for n, a in found.items()}
+
+
+def _levels(kind: int, levels: pin_filter.Levels) -> np.ndarray[Any, Any]:
+    rows = np.zeros(len(levels.cycle), dtype=EVENT)
+    rows["cycle"], rows["kind"], rows["value"] = levels.cycle, kind, levels.level
+    return rows
+
+
+def _cycle(at_s: float, job: ChipJob) -> int:
+    return int(np.ceil(at_s * job.clock_hz))
+
+
+def events(job: ChipJob) -> np.ndarray[Any, Any]:
+    """Return everything that happens to the chip, sorted by cycle, as chip_event records."""
+    idle = 1 - job.pickup.active_level
+    level = np.asarray(job.train.active, dtype=np.uint8) ^ np.uint8(idle)
+    samples = pin_filter.sample(job.train.edge_s, level, job.clock_hz, idle)
+    resets = [(_cycle(r.at_s, job), RESET, int(r.kind)) for r in job.resets]
+    upsets = [
+        (_cycle(u.at_s, job), int(u.space), u.bit if u.space == 5 else u.address * 8 + u.bit)
+        for u in job.upsets
+    ]
+    rows = np.concatenate(
+        [
+            _levels(PIN, pin_filter.pin_register(samples)),
+            _levels(CAPTURE_DIRECT, pin_filter.capture_direct(samples)),
+            _levels(CAPTURE_FILTERED, pin_filter.capture_filtered(samples, idle)),
+            np.array(resets + upsets, dtype=EVENT),
+        ]
+    )
+    return rows[np.lexsort((rows["kind"], rows["cycle"]))]
+
+
+def _check(job: ChipJob) -> None:
+    pins = [(job.pickup.port, job.pickup.bit), *((c.port, c.bit) for c in job.coils)]
+    for port, bit in pins:
+        if not (len(port) == 1 and port.isupper() and 0 <= bit <= 7):
+            raise RunError(f"pin P{port}{bit}: no such pin (allowed: port A..L, bit 0..7)")
+    if not 0 <= len(job.coils) <= 4:
+        raise RunError(f"{len(job.coils)} coils (allowed: 0 to 4)")
+    if len(job.peeks) > 64 or any(not 1 <= p.size <= 8 for p in job.peeks):
+        raise RunError("peeks: too many or too wide (allowed: 64 of 1 to 8 bytes)")
+    if any(r.kind == ResetKind.WATCHDOG for r in job.resets):
+        raise RunError("resets: a watchdog reset comes from the chip and cannot be injected")
+
+
+def pack(job: ChipJob, event_count: int) -> Any:
+    """Return the job as a ``chip_job`` struct."""
+    _check(job)
+    names = symbols(job)
+    packed = ffi().new("chip_job *")
+    packed.f_cpu_hz = job.f_cpu_hz
+    packed.end_cycle = _cycle(job.train.end_s, job)
+    packed.reset_hold_cycles = _cycle(job.reset_hold_s, job)
+    packed.event_count = event_count
+    packed.ram_seed = job.ram_seed & 0xFFFFFFFFFFFFFFFF
+    packed.main_address = names.get("main", -1)
+    packed.stack_floor = names.get("_end", 0x100)
+    packed.idle_level = 1 - job.pickup.active_level
+    packed.coil_count, packed.peek_count = len(job.coils), len(job.peeks)
+    packed.pickup = (ord(job.pickup.port), job.pickup.bit, job.pickup.active_level)
+    for i, coil in enumerate(job.coils):
+        packed.coils[i] = (ord(coil.port), coil.bit, coil.on_level)
+    for i, peek in enumerate(job.peeks):
+        address = names.get(peek.address) if isinstance(peek.address, str) else peek.address
+        if address is None:
+            raise RunError(f'{job.elf}: the image has no symbol "{peek.address}" to peek at')
+        packed.peek_address[i], packed.peek_size[i] = address, peek.size
+    packed.elf = str(job.elf.resolve()).encode()
+    packed.mcu = job.mcu.encode()
+    return packed
+
+
+def _handlers(job: ChipJob, result: Any) -> tuple[dict[str, int], dict[str, float]]:
+    counters: dict[str, int] = {}
+    facts: dict[str, float] = {}
+    for number in range(64):
+        handler = result.handlers[number]
+        if handler.count:
+            name = vector_name(job.mcu, number)
+            counters[f"{name}_count"] = handler.count
+            facts[f"{name}_cycles_max"] = float(handler.cycles_max)
+            facts[f"{name}_cycles_mean"] = handler.cycles_total / handler.count
+            facts[f"{name}_wait_cycles_max"] = float(handler.wait_max)
+    return counters, facts
+
+
+def _seconds(cycle: int, job: ChipJob) -> float:
+    return cycle / job.clock_hz if cycle >= 0 else float("nan")
+
+
+def unpack(
+    job: ChipJob, result: Any, changes: np.ndarray[Any, Any], serial: bytes, source: str
+) -> Run:
+    """Return the ``chip_result`` struct and its arrays as a Run; RunError when it failed."""
+    if result.failed:
+        raise RunError(f"{job.elf}: {source}: {ffi().string(result.message).decode()}")
+    counters, facts = _handlers(job, result)
+    counters |= {f"resets_{kind.name.lower()}": result.resets[kind] for kind in ResetKind}
+    counters |= {n: getattr(result, n) for n in ("captures", "bad_opcodes", "bad_addresses")}
+    counters |= {p.name: result.peek[i] for i, p in enumerate(job.peeks)}
+    facts["cycles"] = float(result.cycles_run)
+    facts["boot_s"] = _seconds(result.main_cycle, job)
+    facts["outputs_safe_s"] = _seconds(result.safe_cycle, job)
+    facts["stack_bytes"] = float(result.ram_end + 1 - result.stack_lowest)
+    stopped = result.phase_cycle == np.iinfo(np.int64).min
+    return Run(
+        source=source,
+        tick_hz=job.tick_hz,
+        timer_phase_s=float("nan") if stopped else result.phase_cycle / job.clock_hz,
+        coil_s=changes["cycle"] / job.clock_hz,
+        coil_on=changes["on"].astype(np.uint8),
+        coil_channel=changes["channel"].astype(np.uint8),
+        counters=counters,
+        facts=facts,
+        serial=serial if job.serial else b"",
+    )

@@ -1,0 +1,58 @@
+"""simavr as a child process: job file in, result file out (simavr_run.c)."""
+
+from __future__ import annotations
+
+import subprocess
+import tempfile
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from sparktick.gen.errors import BuildError, RunError, ToolError
+
+from ..run import Run
+from . import exchange, native
+from .base import ChipJob
+
+INSTALL = "apt-get install libsimavr-dev libelf-dev"
+SOURCE = "simavr 1.6"
+SOURCES = ("chip_record.c", "simavr_run.c", "simavr_timer.c", "simavr_pin.c", "simavr_upset.c")
+
+
+@cache
+def program() -> Path:
+    """Return the compiled child program; ToolError when simavr's library is not installed."""
+    command = native.compiler("CC", ("cc", "gcc", "clang"))
+    try:
+        return native.build(
+            "simavr_run", SOURCES, command, ("-std=gnu99", "-O2"), ("-lsimavr", "-lelf")
+        )
+    except BuildError as error:
+        if "simavr/" in error.log or "-lsimavr" in error.log or "-lelf" in error.log:
+            raise ToolError(f"simavr is not installed; install it with: {INSTALL}") from error
+        raise
+
+
+def run(job: ChipJob) -> Run:
+    """Run one job on simavr."""
+    events = exchange.events(job)
+    packed = exchange.pack(job, len(events))
+    ffi = exchange.ffi()
+    with tempfile.TemporaryDirectory() as name:
+        job_file, result_file = Path(name, "job"), Path(name, "result")
+        job_file.write_bytes(bytes(ffi.buffer(packed)) + events.tobytes())
+        done = subprocess.run(
+            [str(program()), str(job_file), str(result_file)], capture_output=True, check=False
+        )
+        if done.returncode != 0 or not result_file.exists():
+            note = done.stderr.decode(errors="replace").strip()
+            raise RunError(
+                f"{job.elf}: {SOURCE} ended with code {done.returncode}\n{note}".rstrip()
+            )
+        data = result_file.read_bytes()
+    size = ffi.sizeof("chip_result")
+    result = ffi.new("chip_result *")
+    ffi.buffer(result)[:] = data[:size]
+    changes = np.frombuffer(data, exchange.CHANGE, result.coil_change_count, size)
+    return exchange.unpack(job, result, changes, data[size + changes.nbytes :], SOURCE)

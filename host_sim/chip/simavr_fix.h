@@ -1,0 +1,85 @@
+/* simavr 1.6 with what it gets wrong put right from outside, through its public structs.
+ * One chip a process.  The numbers S1.. in the comments are those of the list in
+ * host_sim/chip/README.md; each has a test in tests/host_sim/chip.
+ */
+#ifndef SPARKTICK_SIMAVR_FIX_H
+#define SPARKTICK_SIMAVR_FIX_H
+
+#include <simavr/avr_ioport.h>
+#include <simavr/avr_timer.h>
+#include <simavr/avr_uart.h>
+#include <simavr/sim_avr.h>
+#include <simavr/sim_core.h>
+#include <simavr/sim_cycle_timers.h>
+#include <simavr/sim_interrupts.h>
+#include <simavr/sim_io.h>
+
+#include "chip_record.h"
+
+/* Cycle at which the chip leaves power-on reset: not 0, because simavr takes an overflow
+ * base of 0 for "just started"; a multiple of every prescaler. */
+#define SIM_ORIGIN ((avr_cycle_count_t)1 << 40)
+
+enum { SIM_TIMERS = 6, SIM_PORTS = 11, SIM_CHANNELS = AVR_TIMER_COMP_COUNT };
+
+typedef struct {
+    avr_timer_t *timer;
+    uint16_t held;     /* TCNT while the clock is stopped */
+    uint8_t temp;      /* the 16-bit registers' shared high byte */
+    uint8_t latch[SIM_CHANNELS]; /* what the compare units drive */
+} sim_timer;
+
+typedef struct {
+    avr_t *avr;
+    chip_job job;
+    chip_result result;
+    chip_record record;
+    const chip_event *events;
+    int64_t next_event;
+    sim_timer timers[SIM_TIMERS];
+    int timer_count;
+    avr_ioport_t *ports[SIM_PORTS];
+    int port_count;
+    avr_uart_t *uart;
+    avr_run_t plain_run;               /* differs from avr->run when the watchdog has fired */
+    avr_cycle_count_t released;        /* last release of reset */
+    avr_cycle_count_t prescaler_zero;  /* the prescaler of timers 0 and 1 counts from here */
+    int stepping;    /* time is being moved to a peripheral's exact cycle */
+    int response;    /* an interrupt was entered */
+    int reset_asked; /* CHIP_RESET_... */
+    int pickup_level;
+    int capture_level[2]; /* at the edge detector: direct, through the noise canceller */
+} sim_state;
+
+extern sim_state sim;
+
+static inline int64_t sim_now(void)
+{
+    return (int64_t)(sim.avr->cycle - SIM_ORIGIN);
+}
+
+/* Put a handler before simavr's own, once an address; the old one stays callable. */
+void sim_hook_write(avr_io_addr_t address, avr_io_write_t handler, void *param);
+void sim_hook_read(avr_io_addr_t address, avr_io_read_t handler, void *param);
+void sim_old_write(avr_io_addr_t address, uint8_t value);
+
+/* Each part: once after avr_init, and again after every reset. */
+void sim_timers_attach(void);
+void sim_timers_refit(void);
+void sim_interrupts_attach(void);
+void sim_ports_attach(void);
+void sim_ports_refit(void);
+void sim_uart_attach(void);
+void sim_uart_refit(void);
+
+/* NULL when the chip has no such port. */
+avr_ioport_t *sim_port(int letter);
+void sim_pickup(int level);
+void sim_capture(int filtered, int level);
+void sim_update_coils(void);
+/* Level the compare unit of this pin drives, -1 when it is disconnected from the pin. */
+int sim_compare_level(const avr_ioport_t *port, int bit);
+int64_t sim_timer_phase(void);
+void sim_upset(const chip_event *event);
+
+#endif

@@ -1,0 +1,98 @@
+"""yasimavr in process: Python builds the device, yasim_run.cpp runs it."""
+
+from __future__ import annotations
+
+import importlib.metadata
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import cffi
+import numpy as np
+
+from sparktick.gen.errors import RunError, ToolError
+
+from ..run import Run
+from . import exchange, native
+from .base import ChipJob
+
+INSTALL = "python tools/install_yasimavr.py"
+VERSION = "0.1.6"  # the corrections are tied to it
+SOURCE = f"yasimavr {VERSION}"
+SOURCES = ("chip_record.c", "yasim_run.cpp")
+CDEF = """
+void *chip_run_yasim(void *device, const chip_job *job, const chip_event *events,
+                     chip_result *result);
+const chip_coil_change *chip_yasim_changes(void *chip);
+const uint8_t *chip_yasim_serial(void *chip);
+void chip_yasim_free(void *chip);
+"""
+
+
+def _package() -> Path:
+    try:
+        found = importlib.metadata.version("yasimavr")
+        import yasimavr
+    except ImportError as error:
+        raise ToolError(f"yasimavr is not installed; install it with: {INSTALL}") from error
+    if found != VERSION:
+        raise ToolError(f"yasimavr {found} is installed, {VERSION} is needed: {INSTALL}")
+    return Path(str(yasimavr.__file__)).parent
+
+
+@cache
+def _library() -> tuple[cffi.FFI, Any]:
+    package = _package()
+    include, lib = package / "include", package / "lib"
+    flags = ["-std=c++20", "-O2", "-fPIC", "-shared", "-fvisibility=hidden", "-w"]
+    flags += [f"-I{include / 'core'}", f"-I{include / 'arch_avr'}"]
+    libraries = [f"-L{lib}", "-lyasimavr_core", "-lyasimavr_arch_avr", f"-Wl,-rpath,{lib}"]
+    command = native.compiler("CXX", ("c++", "g++", "clang++"))
+    path = native.build("yasim_run.so", SOURCES, command, flags, libraries, extra=SOURCE)
+    # yasimavr's own modules first, so that its libraries are loaded once.
+    from yasimavr.lib import arch_avr  # noqa: F401
+
+    ffi = cffi.FFI()
+    ffi.include(exchange.ffi())
+    ffi.cdef(CDEF)
+    return ffi, ffi.dlopen(str(path))
+
+
+def _device(mcu: str) -> Any:
+    from yasimavr.device_library import load_device
+
+    try:
+        return load_device(mcu)
+    except Exception as error:
+        raise RunError(f'mcu = "{mcu}": {SOURCE} does not know this chip') from error
+
+
+def run(job: ChipJob) -> Run:
+    """Run one job on yasimavr."""
+    if job.upsets:
+        raise RunError("upsets: this emulator stops at a bad instruction; use simavr")
+    ffi, library = _library()
+    from yasimavr.lib import _sip
+
+    events = exchange.events(job)
+    packed = exchange.pack(job, len(events))
+    result = ffi.new("chip_result *")
+    device = _device(job.mcu)
+    chip = library.chip_run_yasim(
+        ffi.cast("void *", _sip.unwrapinstance(device)),
+        packed,
+        ffi.cast("chip_event *", events.ctypes.data),
+        result,
+    )
+    change_bytes = result.coil_change_count * exchange.CHANGE.itemsize
+    changes = (
+        bytes(ffi.buffer(library.chip_yasim_changes(chip), change_bytes)) if change_bytes else b""
+    )
+    serial = (
+        bytes(ffi.buffer(library.chip_yasim_serial(chip), result.serial_count))
+        if result.serial_count
+        else b""
+    )
+    del device
+    library.chip_yasim_free(chip)
+    return exchange.unpack(job, result, np.frombuffer(changes, exchange.CHANGE), serial, SOURCE)

@@ -1,0 +1,112 @@
+// One emulated chip: yasimavr's loop replaced, its open ends wired.
+#ifndef SPARKTICK_YASIM_RUN_H
+#define SPARKTICK_YASIM_RUN_H
+
+#include <memory>
+
+#include "arch_avr_timer.h"
+#include "chip_record.h"
+#include "core/sim_core.h"
+#include "core/sim_interrupt.h"
+#include "core/sim_ioreg.h"
+#include "core/sim_logger.h"
+#include "core/sim_pin.h"
+#include "core/sim_sleep.h"
+#include "sim/sim_loop.h"
+
+YASIMAVR_USING_NAMESPACE
+
+class Chip;
+
+class LastError : public LogWriter {
+public:
+    void write(cycle_count_t, int level, ctl_id_t, const char* format, std::va_list) override;
+    char text[200] = "";
+};
+
+class CompareDriver : public PinDriver {
+public:
+    CompareDriver();
+    Pin::controls_t override_gpio(pin_index_t index, const Pin::controls_t& controls) override;
+    unsigned char level[2] = {0, 0};
+};
+
+// Register bits that yasimavr does not have.
+class Board : public Peripheral {
+public:
+    explicit Board(Chip& owner);
+    bool init(Device& device) override;
+    void reset(int flags) override;
+    void ioreg_write_handler(reg_addr_t address, const ioreg_write_t& data) override;
+
+private:
+    Chip& chip;
+};
+
+class Chip : public AbstractSimLoop, public CycleTimer {
+public:
+    Chip(Device& d, const chip_job& j, const chip_event* e, chip_result& r);
+    ~Chip() override;
+    void run();
+    void select_capture(bool with_canceller, bool rising);
+    void arm_timer();
+    cycle_count_t next(cycle_count_t when) override; // the stimulus
+
+    chip_record record;
+
+private:
+    static Device& attached(Device& d, Chip& chip);
+    bool wire();
+    bool load();
+    Signal* signal_of(const char* peripheral);
+    Pin* pin_of(const chip_pin& p);
+
+    void on_interrupt(const signal_data_t& s, int);
+    void on_compare(const signal_data_t& s, int);
+    void on_serial(const signal_data_t& s, int);
+    void on_coil(const signal_data_t& s, int channel);
+    void input(const chip_event& e);
+    void capture_now();
+    cycle_count_t now() const { return cycle() - ahead; }
+
+    void step_to(cycle_count_t target);
+    bool one_step();
+    void one_instruction();
+    bool writes_sreg();
+    void reset_chip();
+    void reset_device(int flags);
+
+    const CoreConfiguration& core_config() { return device.core().config(); }
+    int ram_start() { return static_cast<int>(core_config().ramstart); }
+    void fill_ram();
+    void scan_stack();
+    void peek(int index);
+    uint16_t timer_count();
+    cycle_count_t next_count_step();
+    void find_phase();
+
+    Device& device;
+    const chip_job& job;
+    const chip_event* events;
+    chip_result& result;
+    LastError errors;
+    CompareDriver compare;
+    Signal capture;
+    BoundFunctionSignalHook<Chip> interrupt_hook, compare_hook, serial_hook, coil_hook;
+    Pin* pickup = nullptr;
+    Peripheral* timer = nullptr;
+    IORegister* sp_low = nullptr;
+    IORegister* sp_high = nullptr;
+    bool has_icp1 = false;
+    int64_t next_event = 0;
+    int level[2];
+    bool filtered = false, rising_edge = false;
+    bool response = false, woken = false, held = false, finished = false;
+    int asked = 0;
+    int ahead = 0; // cycles by which the emulator's clock is put forward for a moment
+    cycle_count_t released = 0;
+    uint64_t seed = 0;
+    uint8_t ram_at_power_on[0x10000];
+};
+
+#endif
