@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from pathlib import Path
 from .board import load_board
 from .design import Design, design
 from .engine import Engine, read_engine
+from .errors import FolderError
 from .plan import Plan, quantise
 from .render import MANIFEST, read_manifest, render_files, write_folder
 
@@ -34,8 +36,44 @@ def make_plan(description: Path) -> Product:
 def generate(description: Path, folder: Path, *, force: bool = False) -> Product:
     """Write the firmware folder of a description; whole or not at all."""
     product = make_plan(description)
-    write_folder(render_files(product.design, product.plan), folder, force=force)
+    write_product(product, folder, force=force)
     return product
+
+
+def write_product(product: Product, folder: Path, *, force: bool = False) -> None:
+    """Write the firmware folder of a plan; whole or not at all."""
+    write_folder(render_files(product.design, product.plan), folder, force=force)
+
+
+def default_folder(name: str) -> Path:
+    """Return where the firmware of an engine goes when the user names no folder.
+
+    >>> default_folder("Grey Heron")
+    PosixPath('firmware-grey-heron')
+    """
+    return Path("firmware-" + re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-"))
+
+
+def kept_folder(given: Path) -> Path:
+    """Return a firmware folder that stays: the one given, or a description's default folder.
+
+    The latter is written when it is not there yet.  Raises FolderError when it was made from
+    another description.
+    """
+    if given.is_dir() or not given.exists():
+        read_manifest(given)
+        return given
+    product = make_plan(given)
+    folder = default_folder(product.engine.name)
+    if not folder.exists():
+        write_product(product, folder)
+    elif read_manifest(folder)["description_digest"] != product.plan.digest:
+        raise FolderError(
+            f"{folder}: was generated before {given} was changed\n"
+            f"    `sparktick generate {given} --force` replaces it; `sparktick build {folder}` "
+            "builds it as it is."
+        )
+    return folder
 
 
 @contextlib.contextmanager

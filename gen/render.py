@@ -11,22 +11,26 @@ import json
 import re
 import shutil
 import tempfile
+from collections.abc import Iterable
 from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
 import jinja2
 
+from .avr_flags import FLAGS
 from .delay_table import Line
 from .design import START_LEAVE, Design
 from .errors import FolderError
 from .plan import FASTEST_RPM, Plan
+from .telling import EXAMPLE_SECONDS, example_line, example_rpm
 
 MANIFEST = "manifest.json"
 MANIFEST_SCHEMA = 1
 SOURCE = "src"
 IMAGE = "build/firmware"
 OWN_FILES = "sparktick manifest"
+BUILT = ("build", ".pio")  # what compilers leave in a folder
 
 
 def tool_version() -> str:
@@ -81,13 +85,29 @@ def _environment() -> jinja2.Environment:
     return environment
 
 
+def _core_header() -> str:
+    return (_templates() / "core" / "st_core.h").read_text(encoding="utf-8")
+
+
 def core_version() -> int:
     """Version of the core's interface, read from its own header."""
-    header = (_templates() / "core" / "st_core.h").read_text(encoding="utf-8")
-    found = re.search(r"#define ST_CORE_VERSION (\d+)", header)
+    found = re.search(r"#define ST_CORE_VERSION (\d+)", _core_header())
     if found is None:
         raise FolderError("st_core.h: no ST_CORE_VERSION; the installation is damaged")
     return int(found[1])
+
+
+def core_names(enum: str, prefix: str) -> list[tuple[int, str, str]]:
+    """Return number, name and comment of each value of an enum of st_core.h.
+
+    >>> core_names("st_mode", "ST_")[0]
+    (0, 'stopped', 'nothing known')
+    """
+    body = re.search(r"typedef enum \{([^}]*)\} " + enum + ";", _core_header())
+    if body is None:
+        raise FolderError(f"st_core.h: no {enum}; the installation is damaged")
+    found = re.findall(prefix + r"(\w+) = (\d+),?\s*/\*(.*?)\*/", body[1], re.DOTALL)
+    return [(int(number), name.lower(), " ".join(text.split())) for name, number, text in found]
 
 
 def _steady_start(design: Design, plan: Plan) -> list[list[float]]:
@@ -176,6 +196,7 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
         "watchdog_us": board.watchdog.period_us,
         "watchdog_longest_us": board.watchdog.longest_us,
         "files": {"elf": f"{IMAGE}.elf", "hex": f"{IMAGE}.hex", "map": f"{IMAGE}.map"},
+        "compiler": None,
         "sizes": {},
     }
 
@@ -214,6 +235,7 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
         for use, pin in design.board.pins.named().items()
         if use in ("pickup", "coil", "lamp", "tacho")
     ]
+    modes, counters = core_names("st_mode", "ST_"), core_names("st_counter", "ST_N_")
     view = {
         "plan": plan,
         "design": design,
@@ -223,6 +245,12 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
         "banner": banner(design),
         "core_version": core_version(),
         "fastest_rpm": max(FASTEST_RPM, design.limit_rpm * 1.25),
+        "flags": FLAGS[design.board.family],
+        "modes": modes,
+        "counters": counters,
+        "example_line": example_line(design, plan, modes[-1][0], len(counters)),
+        "example_rpm": example_rpm(design),
+        "example_seconds": EXAMPLE_SECONDS,
     }
     files = _c_files(design)
     for template in sorted(item.name for item in (_templates() / "project").iterdir()):
@@ -256,20 +284,12 @@ def read_manifest(folder: Path) -> dict[str, Any]:
 def write_folder(files: dict[str, str], folder: Path, *, force: bool) -> None:
     """Write a whole folder or nothing: into a temporary one beside it, then put in place.
 
-    Raises FolderError when something is there already and ``force`` is not given, or when what is
-    there is not a firmware folder.
+    Files beside ours in a folder that is replaced (notes, .git) are kept; ``src`` is not.  Raises
+    FolderError when something is there already and ``force`` is not given, or when what is there
+    is not a firmware folder.
     """
-    if folder.exists():
-        if not force:
-            raise FolderError(
-                f"{folder}: exists already, nothing was written\n"
-                "    Choose another folder, or --force to replace it."
-            )
-        if not folder.is_dir() or (any(folder.iterdir()) and not (folder / MANIFEST).exists()):
-            raise FolderError(
-                f"{folder}: is not a firmware folder, and is not replaced even with --force\n"
-                "    Choose another folder."
-            )
+    _check_free(folder, force=force)
+    folder = folder.absolute()
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=f".{folder.name}.", dir=folder.parent) as temporary:
@@ -279,8 +299,55 @@ def write_folder(files: dict[str, str], folder: Path, *, force: bool) -> None:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 path.write_text(text, encoding="utf-8")
             if folder.exists():
-                folder.rename(Path(temporary) / "old")
-            fresh.rename(folder)
+                ours = {Path(name).parts[0] for name in files}
+                _keep_others(folder, fresh, (*ours, *BUILT))
+            swap_folder(fresh, folder, Path(temporary) / "old")
     except OSError as error:
         raise FolderError(f"{folder}: cannot be written: {error.strerror or error}") from error
-    shutil.rmtree(folder / "build", ignore_errors=True)
+
+
+def _check_free(folder: Path, *, force: bool) -> None:
+    if not (folder.exists() or folder.is_symlink()):
+        return
+    if not force:
+        raise FolderError(
+            f"{folder}: exists already, nothing was written\n"
+            "    Choose another folder, or --force to replace it."
+        )
+    if not folder.is_dir() or (any(folder.iterdir()) and not _is_ours(folder)):
+        raise FolderError(
+            f"{folder}: is not a firmware folder, and is not replaced even with --force\n"
+            "    Choose another folder."
+        )
+
+
+def _is_ours(folder: Path) -> bool:
+    """Whether a folder holds a manifest of ours, of whatever schema."""
+    try:
+        found = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(found, dict) and found.get("kind") == OWN_FILES
+
+
+def _keep_others(folder: Path, fresh: Path, ours: Iterable[str]) -> None:
+    """Copy what the user put beside the generated files."""
+    for path in folder.iterdir():
+        if path.name in ours:
+            continue
+        if path.is_dir() and not path.is_symlink():
+            shutil.copytree(path, fresh / path.name, symlinks=True)
+        else:
+            shutil.copy2(path, fresh / path.name, follow_symlinks=False)
+
+
+def swap_folder(fresh: Path, folder: Path, old: Path) -> None:
+    """Put a folder in the place of another, which goes to ``old``; back again when that fails."""
+    if folder.exists():
+        folder.rename(old)
+    try:
+        fresh.rename(folder)
+    except BaseException:
+        if old.exists() and not folder.exists():
+            old.rename(folder)
+        raise

@@ -1,0 +1,56 @@
+"""How the firmware is compiled: the one place that toolchain, Makefile and platformio.ini share.
+
+The optimisation flags were chosen by trying every size-related flag of avr-gcc 5.4 and 7.3 on both
+example engines and keeping what made all four images smaller (benchmarks/flash_size.py repeats the
+comparison of the flags below).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Flags:
+    """Flags of one family of chips: language and warnings, optimisation, linking.
+
+    The chip itself (``-mmcu``) comes from the board.
+    """
+
+    language: tuple[str, ...]
+    warnings: tuple[str, ...]
+    size: tuple[str, ...]
+    link: tuple[str, ...]
+
+    @property
+    def compile(self) -> tuple[str, ...]:
+        """Return what the compiler proper is given, the chip left out."""
+        return (*self.language, *self.warnings, *self.size)
+
+
+AVR = Flags(
+    language=("-std=c99",),
+    warnings=("-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion", "-Werror"),
+    size=(
+        "-Os",
+        "-flto",  # one whole program: unused arguments, copies and the state's address go
+        "-mcall-prologues",  # registers saved and restored by shared code
+        "-mrelax",  # 2-byte instead of 4-byte calls and jumps where they reach
+        "-fshort-enums",
+        "-fno-inline-small-functions",
+        "-fno-gcse",
+        "-fno-move-loop-invariants",
+        "-fno-split-wide-types",
+        "-fno-toplevel-reorder",
+        "-fno-tree-coalesce-vars",
+        "-fno-tree-copyrename",  # avr-gcc 5.4 only; newer ones have no such pass
+        "-fno-tree-fre",
+        "-fno-tree-scev-cprop",
+        "-fno-tree-ter",
+        "-ffunction-sections",
+        "-fdata-sections",
+    ),
+    link=("-Wl,--gc-sections", "-Wl,--relax"),
+)
+
+FLAGS = {"avr_timer1": AVR}

