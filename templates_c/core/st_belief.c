@@ -5,12 +5,15 @@
  */
 #include "st_internal.h"
 
-/* Wait in `phase`, for the edge sought or for none; no alarm yet. */
+/* Wait in `phase`, for the edge sought or for none; no alarm yet.  Capture that is armed already stays
+ * so: arming it again would drop an edge that came meanwhile. */
 static void st_wait(st_core *c, st_phase phase, st_capture capture)
 {
     c->phase = (uint8_t)phase;
-    c->orders.capture = (uint8_t)capture;
-    c->orders.capture_fresh = true;
+    if (c->orders.capture != (uint8_t)capture) {
+        c->orders.capture = (uint8_t)capture;
+        c->orders.capture_fresh = true;
+    }
     c->orders.alarm_on = false;
     c->orders.alarm_fresh = true;
 }
@@ -88,13 +91,13 @@ static uint8_t st_index(const st_core *c)
     return (uint8_t)((c->seek == (uint8_t)ST_CAPTURE_TRAIL) ? 1U : 0U);
 }
 
-/* The captured edge's level must hold through the confirmation time, and through the blanking time
- * if that ends later: blanking so never hides a true edge, it only asks for a longer look. */
+/* The captured edge's level must be there at the end of the confirmation time, or of the blanking
+ * time if that ends later: blanking so never hides a true edge, it only asks for a longer look.  Capture
+ * stays armed: another such edge meanwhile begins the time anew. */
 static void st_hold(st_core *c, bool blanked)
 {
-    st_capture const back = (c->seek == (uint8_t)ST_CAPTURE_LEAD) ? ST_CAPTURE_TRAIL : ST_CAPTURE_LEAD;
     st_ticks const confirmed = c->edge_at[st_index(c)] + ST_CFG_CONFIRM_TICKS;
-    st_wait(c, ST_PH_HOLD, back);
+    st_wait(c, ST_PH_HOLD, (st_capture)c->seek);
     st_until(c, blanked ? st_later(confirmed, c->blank_end_at) : confirmed);
 }
 
@@ -103,36 +106,51 @@ static bool st_blanked(const st_core *c)
     return st_before(c->edge_at[st_index(c)], c->blank_end_at);
 }
 
-/* False edge.  Too many of them: look away for a while, so that a storm cannot eat the processor. */
-static void st_reject(st_core *c)
+/* One more false edge.  True when they are too many in quick succession: then capture is masked for
+ * a while, so that a storm cannot eat the processor. */
+static bool st_storm(st_core *c)
 {
     c->false_edges++;
-    if (c->false_edges >= ST_CFG_FALSE_EDGES_MOST) {
-        c->false_edges = 0U;
-        st_count(c, ST_N_STORM);
-        st_closed_until(c, ST_PH_STORM, c->now + ST_CFG_STORM_TICKS);
-    } else {
+    if (c->false_edges < ST_CFG_FALSE_EDGES_MOST) {
+        return false;
+    }
+    c->false_edges = 0U;
+    st_count(c, ST_N_STORM);
+    st_closed_until(c, ST_PH_STORM, c->now + ST_CFG_STORM_TICKS);
+    return true;
+}
+
+static void st_reject(st_core *c)
+{
+    if (!st_storm(c)) {
         st_look(c);
     }
 }
 
-static void st_reject_level(st_core *c)
+static void st_count_level(st_core *c)
 {
     st_counter const plain = (c->seek == (uint8_t)ST_CAPTURE_LEAD) ? ST_N_SHORT : ST_N_TRAIL_BOUNCE;
     st_count(c, st_blanked(c) ? ST_N_BLANKED : plain);
-    st_reject(c);
 }
 
 void st_on_capture(st_core *c, st_ticks at, st_ticks now)
 {
+    st_ticks *const edge_at = &c->edge_at[st_index(c)];
+    bool const held = c->phase == (uint8_t)ST_PH_HOLD;
     c->now = now;
-    if (c->phase == (uint8_t)ST_PH_LOOK) {
-        c->edge_at[st_index(c)] = at;
-        st_hold(c, st_blanked(c));
-    } else if (c->phase == (uint8_t)ST_PH_HOLD) {
-        st_reject_level(c);
-    } else { /* masked: a stray interrupt, nothing to believe */
+    if (!held && (c->phase != (uint8_t)ST_PH_LOOK)) {
+        return; /* masked: a stray interrupt, nothing to believe */
     }
+    if (held) { /* the level has gone and come again: the newer edge counts */
+        st_count_level(c);
+        if (st_storm(c)) {
+            return;
+        }
+    } else if ((at - *edge_at) > ST_CFG_STORM_TICKS) {
+        c->false_edges = 0U; /* far from the last: no storm */
+    }
+    *edge_at = at;
+    st_hold(c, st_blanked(c));
 }
 
 static void st_held(st_core *c, bool active)
@@ -141,7 +159,8 @@ static void st_held(st_core *c, bool active)
     if (st_blanked(c) && st_before(c->now, c->blank_end_at)) {
         st_hold(c, true); /* the coil switched meanwhile: hold through its blanking too */
     } else if (active != lead) {
-        st_reject_level(c);
+        st_count_level(c);
+        st_reject(c);
     } else if (!lead) {
         st_trail_believed(c);
         c->to_settle |= ST_SETTLE_NEXT;

@@ -327,6 +327,13 @@ ISR(TIMER1_COMPB_vect, ISR_NAKED)
     ST_VECTOR(ST_EVENT_ALARM);
 }
 
+/* An edge waits to be told.  It goes before an alarm that has read the level: what was read may be
+ * the glitch that begins with that edge.  An edge that the reads saw has its flag up after them. */
+static bool st_captured(void)
+{
+    return ((st_masks & ST_BIT(ICIE1)) != 0U) && ((TIFR1 & ST_BIT(ICF1)) != 0U);
+}
+
 void st_serve(uint8_t event) __attribute__((used, noinline));
 void st_serve(uint8_t event)
 {
@@ -336,9 +343,13 @@ void st_serve(uint8_t event)
         st_coil_first(core);
         st_on_capture(core, at, st_port_now());
     } else if (event == ST_EVENT_ALARM) {
+        bool active;
         st_mask(ST_BIT(OCIE1B));
         st_coil_first(core);
-        st_on_alarm(core, st_port_now(), st_port_active());
+        active = st_port_active();
+        if (!st_captured()) {
+            st_on_alarm(core, st_port_now(), active);
+        }
     } else if (st_coil_pending != (uint8_t)ST_COIL_IDLE) {
         st_coil_switched(core);
     } else { /* a stray match */
