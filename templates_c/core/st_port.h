@@ -7,8 +7,10 @@
  *   capture   -> st_on_capture(core, captured instant, now)
  *   alarm     -> st_on_alarm(core, now, st_port_active())
  *   compare   -> st_on_coil(core, ordered instant, switched on?)
- * each followed by st_port_apply(core), st_settle(core), st_port_apply(core).  A compare that has already matched is told
- * before any other event, so that the core never works on a coil state that is out of date.
+ * each followed by st_port_apply(core), st_settle(core), st_port_apply(core).  A compare that has
+ * already matched is told before any other event, so that the core never works on a coil state that
+ * is out of date.  An alarm that finds an edge waiting to be told, after it has read the level, is
+ * dropped: the edge goes first and orders an alarm of its own.
  */
 #ifndef ST_PORT_H
 #define ST_PORT_H
