@@ -42,12 +42,13 @@ void st_foresee(st_core *c)
 }
 
 /* Locked: as foreseen.  Else from a quarter to four times its arc, for a crank that slows or jerks. */
-bool st_arc_agrees(st_core *c)
+bool st_arc_agrees(const st_core *c)
 {
     uint32_t const width = c->edge_at[1] - c->edge_at[0];
-    uint32_t const arc = st_scale_q16(c->interval_ticks, ST_CFG_ARC_Q16);
+    uint32_t arc;
     if ((c->s.mode == (uint8_t)ST_RUN) || (c->s.mode == (uint8_t)ST_WARM)) {
         return (width >= c->arc_from_ticks) && (width <= c->arc_to_ticks);
     }
+    arc = st_scale_q16(c->interval_ticks, ST_CFG_ARC_Q16);
     return (width >= (arc >> 2)) && ((width >> 2) <= arc);
 }

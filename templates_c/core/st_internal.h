@@ -34,7 +34,7 @@ void st_coil_release(st_core *c);
 
 /* st_gate.c: expected places of the next edges. */
 void st_foresee(st_core *c);
-bool st_arc_agrees(st_core *c);
+bool st_arc_agrees(const st_core *c);
 
 /* st_sync.c: what a believed edge means. */
 bool st_lead_believed(st_core *c); /* false: not a pulse after all */

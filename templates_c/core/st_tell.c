@@ -12,32 +12,34 @@
 #include "st_port.h"
 
 #define ST_TELL_FIELDS (5U + (uint8_t)ST_N_COUNT)
-#define ST_TELL_HEADING 5U                                        /* characters of $PSTK */
-#define ST_TELL_TAIL (ST_TELL_HEADING + (5U * ST_TELL_FIELDS))    /* place of the asterisk */
 
 typedef struct {
-    uint16_t field[ST_TELL_FIELDS];
-    uint16_t wait; /* heartbeats left until the next line */
-    uint8_t place; /* characters of the line already sent */
+    uint16_t field[ST_TELL_FIELDS]; /* the digit to send next is the highest */
+    uint16_t wait;                  /* heartbeats left until the next line */
+    uint8_t head;                   /* characters of the heading already sent */
+    uint8_t at;                     /* field being sent; past the last, the tail */
+    uint8_t digit;                  /* characters of it already sent */
     uint8_t sum;
 } st_teller;
 
 static st_teller st_told;
 
+static const uint8_t st_heading[5] = {36U, 80U, 83U, 84U, 75U}; /* "$PSTK" */
+
 static void st_snapshot(void)
 {
+    const st_core *const c = &st_the_core;
     uint8_t i;
     st_port_events_off();
-    st_told.field[0] = st_the_core.s.mode;
-    st_told.field[1] = (uint16_t)(st_the_core.s.period_ticks >> 16);
-    st_told.field[2] = (uint16_t)st_the_core.s.period_ticks;
-    st_told.field[3] = (uint16_t)(st_the_core.width_ticks >> 16);
-    st_told.field[4] = (uint16_t)st_the_core.width_ticks;
+    st_told.field[0] = c->s.mode;
+    st_told.field[1] = (uint16_t)(c->s.period_ticks >> 16);
+    st_told.field[2] = (uint16_t)c->s.period_ticks;
+    st_told.field[3] = (uint16_t)(c->width_ticks >> 16);
+    st_told.field[4] = (uint16_t)c->width_ticks;
     for (i = 0U; i < (uint8_t)ST_N_COUNT; i++) {
-        st_told.field[5U + i] = st_the_core.count[i];
+        st_told.field[5U + i] = c->count[i];
     }
     st_port_events_on();
-    st_told.sum = 0U;
 }
 
 static uint8_t st_hex(uint8_t nibble)
@@ -46,41 +48,51 @@ static uint8_t st_hex(uint8_t nibble)
     return (uint8_t)(nibble + ((nibble < 10U) ? 48U : 55U)); /* '0'.. and 'A'.. */
 }
 
-/* A comma, then the four digits of a field. */
-static uint8_t st_field_character(uint8_t place)
+static uint8_t st_tail(uint8_t place)
 {
-    uint8_t const digit = (uint8_t)(place % 5U);
-    uint16_t value = st_told.field[(place / 5U) % ST_TELL_FIELDS];
-    uint8_t i;
-    if (digit == 0U) {
-        return 44U; /* ',' */
+    if (place == 0U) {
+        return 42U; /* '*' */
     }
-    for (i = digit; i < 4U; i++) {
-        value = (uint16_t)(value >> 4);
+    if (place < 3U) {
+        return st_hex((place == 1U) ? (uint8_t)(st_told.sum >> 4) : st_told.sum);
     }
-    return st_hex((uint8_t)value);
+    return (place == 3U) ? 13U : 10U; /* carriage return, line feed */
 }
 
-static uint8_t st_character(uint8_t place)
+static uint8_t st_character(void)
 {
-    static const uint8_t heading[ST_TELL_HEADING] = {36U, 80U, 83U, 84U, 75U}; /* "$PSTK" */
-    if (place < ST_TELL_HEADING) {
-        return heading[place];
+    if (st_told.head < sizeof st_heading) {
+        return st_heading[st_told.head];
     }
-    if (place < ST_TELL_TAIL) {
-        return st_field_character((uint8_t)(place - ST_TELL_HEADING));
+    if (st_told.at >= ST_TELL_FIELDS) {
+        return st_tail(st_told.digit);
     }
-    switch (place - ST_TELL_TAIL) {
-    case 0U:
-        return 42U; /* '*' */
-    case 1U:
-        return st_hex((uint8_t)(st_told.sum >> 4));
-    case 2U:
-        return st_hex(st_told.sum);
-    case 3U:
-        return 13U; /* carriage return */
-    default:
-        return 10U; /* line feed */
+    return (st_told.digit == 0U) ? 44U : st_hex((uint8_t)(st_told.field[st_told.at] >> 12)); /* ',' */
+}
+
+static void st_advance(uint8_t sent)
+{
+    bool const last = st_told.at >= ST_TELL_FIELDS;
+    if (st_told.head < sizeof st_heading) {
+        st_told.head++;
+        st_told.sum = (uint8_t)((st_told.head == 1U) ? 0U : (st_told.sum ^ sent));
+        return;
+    }
+    if (!last) {
+        st_told.sum = (uint8_t)(st_told.sum ^ sent);
+        if (st_told.digit != 0U) {
+            st_told.field[st_told.at] = (uint16_t)(st_told.field[st_told.at] << 4);
+        }
+    }
+    st_told.digit++;
+    if (st_told.digit == 5U) {
+        st_told.digit = 0U;
+        st_told.at++;
+        if (last) {
+            st_told.at = 0U;
+            st_told.head = 0U;
+            st_told.wait = ST_CFG_TELL_HEARTBEATS;
+        }
     }
 }
 
@@ -91,24 +103,15 @@ void st_tell_wait(uint8_t heartbeats)
 
 void st_tell(void)
 {
-    uint8_t const place = st_told.place;
     uint8_t character;
     if (st_told.wait != 0U) {
         return;
     }
-    if (place == 0U) {
+    if (st_told.head == 0U) {
         st_snapshot();
     }
-    character = st_character(place);
-    if (!st_port_send(character)) {
-        return;
-    }
-    if ((place != 0U) && (place < ST_TELL_TAIL)) {
-        st_told.sum = (uint8_t)(st_told.sum ^ character);
-    }
-    st_told.place = (uint8_t)(place + 1U);
-    if (st_told.place > (ST_TELL_TAIL + 4U)) {
-        st_told.place = 0U;
-        st_told.wait = ST_CFG_TELL_HEARTBEATS;
+    character = st_character();
+    if (st_port_send(character)) {
+        st_advance(character);
     }
 }
