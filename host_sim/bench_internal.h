@@ -19,7 +19,7 @@
 #define BENCH_BURSTS 16 /* noise patterns that can run at once */
 
 /* Hardware events, in the order in which those of one cycle are handled; then the processor. */
-enum { EV_LINE, EV_FILTER, EV_COIL, EV_ALARM, EV_GUARD, EV_POLL, EV_CPU, EV_COUNT };
+enum { EV_FILTER, EV_LINE, EV_COIL, EV_ALARM, EV_GUARD, EV_POLL, EV_CPU, EV_COUNT };
 
 /* Interrupts by priority (vector order, 11.1), then the poll; what the processor is at. */
 enum { IRQ_CAPTURE, IRQ_COIL, IRQ_ALARM, IRQ_POLL, IRQ_COUNT };
@@ -73,6 +73,7 @@ struct bench {
     uint8_t read_level;
     st_ticks read_latched;
     st_ticks read_now;
+    int64_t began;
     int64_t busy_until;
 
     bench_burst burst[BENCH_BURSTS];

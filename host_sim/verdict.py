@@ -1,0 +1,257 @@
+"""A measured run held against limits: named checks, each with its value and its limit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .bench import INVARIANT_FACTS
+from .manifest import Manifest
+from .measure import RULE_RUN, RULE_START, Measurement
+from .run import F64, Motion, Run, Train
+from .train import DEG_S_PER_RPM
+
+BOOL = NDArray[np.bool_]
+SPEED_SAMPLES = 24
+CHUNK = 1 << 15
+# A crank counts as steady when its speed over two turns and the delay stays within this share.
+STEADY_SHARE = 1e-9
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a run is held against; the defaults are the project's own bars.
+
+    ``steady`` times the error that whole ticks cost (``measure.allowed``) is allowed at steady
+    speed.  At changing speed ``changing`` times the share by which the speed has varied since
+    the pulse before last is allowed on top, as a share of the delay, and what the curve itself
+    varies meanwhile: no one-pulse-a-turn ignition can know better.  ``dwell_share`` and
+    ``dwell_us`` (the larger) is how far a charge at steady speed may be from its wanted length,
+    from the fifth pulse on.  A lost or stray spark, or a first spark after pulse
+    ``first_spark_pulse``, fails.
+    """
+
+    steady: float = 1.0
+    changing: float = 1.0
+    dwell_share: float = 0.03
+    dwell_us: float = 30.0
+    missed: int = 0
+    stray: int = 0
+    first_spark_pulse: int = 3
+    on_margin_ticks: float = 20.0
+
+
+@dataclass(frozen=True)
+class Check:
+    """One bar: ``value`` against ``limit`` in ``unit``; ``at_s`` where it was worst, if anywhere.
+
+    ``count`` is how many instants were looked at: a check of nothing passes and says so.
+    """
+
+    name: str
+    value: float
+    limit: float
+    unit: str
+    passed: bool
+    count: int
+    at_s: float | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the check as JSON holds it, the unit in the key."""
+        return {
+            "name": self.name,
+            f"value_{self.unit}": round(self.value, 6),
+            f"limit_{self.unit}": round(self.limit, 6),
+            "passed": self.passed,
+            "count": self.count,
+            "at_s": self.at_s,
+        }
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """All checks of one run."""
+
+    checks: tuple[Check, ...]
+
+    @property
+    def passed(self) -> bool:
+        """True when every check passed."""
+        return all(check.passed for check in self.checks)
+
+    @property
+    def failures(self) -> tuple[Check, ...]:
+        """The checks that failed."""
+        return tuple(check for check in self.checks if not check.passed)
+
+    def __getitem__(self, name: str) -> Check:
+        return next(check for check in self.checks if check.name == name)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the verdict as JSON holds it."""
+        return {"passed": self.passed, "checks": [check.as_dict() for check in self.checks]}
+
+
+def _worst(
+    name: str, value: F64, limit: F64, unit: str, at_s: F64, where: BOOL | None = None
+) -> Check:
+    """Check value <= limit for every spark of ``where``; report the one nearest to its limit."""
+    index = np.arange(len(value)) if where is None else np.flatnonzero(where)
+    if len(index) == 0:
+        return Check(name, 0.0, 0.0, unit, True, 0)
+    excess = value[index] - limit[index]
+    worst = index[int(np.argmax(excess))]
+    passed = bool(np.all(excess <= 0.0))
+    return Check(
+        name,
+        float(value[worst]),
+        float(limit[worst]),
+        unit,
+        passed,
+        len(index),
+        float(at_s[worst]),
+    )
+
+
+def _count(name: str, found: int, limit: int, unit: str, of: int, at_s: float | None) -> Check:
+    return Check(name, float(found), float(limit), unit, found <= limit, of, at_s)
+
+
+def speed_range_rpm(motion: Motion, begin_s: F64, end_s: F64) -> tuple[F64, F64]:
+    """Return least and greatest true crank speed between pairs of instants, from 24 samples."""
+    low, high = np.empty(len(begin_s)), np.empty(len(begin_s))
+    share = np.linspace(0.0, 1.0, SPEED_SAMPLES)
+    for k in range(0, len(begin_s), CHUNK):
+        part = slice(k, k + CHUNK)
+        at = begin_s[part, None] + share * (end_s[part] - begin_s[part])[:, None]
+        speed = motion.speed_at(at) / DEG_S_PER_RPM
+        low[part], high[part] = speed.min(axis=1), speed.max(axis=1)
+    return low, high
+
+
+def _known_speeds(m: Measurement, train: Train) -> tuple[F64, F64]:
+    """Speed range over which the firmware can have measured, to the spark: two intervals back."""
+    if len(train.motion.t_s) == 1 and train.motion.accel_deg_s2[0] == 0.0:
+        return m.rpm, m.rpm
+    back = np.maximum(m.pulse - 2, 0)
+    begin_s = (
+        np.where(m.pulse >= 0, m.pulses.at_s[back], m.spark_s) if len(m.pulses.at_s) else m.rpm
+    )
+    return speed_range_rpm(train.motion, begin_s, m.spark_s)
+
+
+def _timing(m: Measurement, train: Train, manifest: Manifest, limits: Limits) -> list[Check]:
+    low, high = _known_speeds(m, train)
+    matched = m.pulse >= 0
+    spread = np.where(low > 0.0, high / np.maximum(low, 1e-9) - 1.0, 1.0)
+    steady = matched & (spread < STEADY_SHARE)
+    changing = matched & ~steady
+    delay_deg = manifest.geometry.lead_edge_deg_btdc - m.wanted_deg
+    xs, ys = zip(*manifest.curve, strict=True)
+    curve_deg = np.abs(np.interp(high, xs, ys) - np.interp(low, xs, ys))
+    loose_deg = np.where(steady, 0.0, limits.changing * delay_deg * spread + curve_deg)
+    error = np.abs(m.error_deg)
+    start, run = m.rule == RULE_START, m.rule == RULE_RUN
+    not_before = manifest.start.deg_btdc + m.allowed_deg + _start_loose_deg(m, train, manifest)
+    greatest = manifest.greatest_advance_deg + m.allowed_deg + loose_deg
+    return [
+        _worst("timing_steady", error, limits.steady * m.allowed_deg, "deg", m.spark_s, steady),
+        _worst(
+            "timing_changing",
+            error,
+            m.allowed_deg + loose_deg,
+            "deg",
+            m.spark_s,
+            changing & run,
+        ),
+        _worst("start_advance", m.angle_deg_btdc, not_before, "deg", m.spark_s, start & matched),
+        _worst("greatest_advance", m.angle_deg_btdc, greatest, "deg", m.spark_s, run),
+        _dwell(m, manifest, limits, steady),
+    ]
+
+
+def _start_loose_deg(m: Measurement, train: Train, manifest: Manifest) -> F64:
+    """Return what slowing within the pulse makes a start spark early: nothing where allowed for.
+
+    Hand-started engines have the slowing allowance; a driven starter holds the speed.
+    """
+    if manifest.start.charge == "after-trail" or not len(m.pulses.at_s):
+        return np.zeros(len(m.spark_s))
+    lead_s = m.pulses.at_s[np.maximum(m.pulse, 0)]
+    low, high = speed_range_rpm(train.motion, np.minimum(lead_s, m.spark_s), m.spark_s)
+    geometry = manifest.geometry
+    delay_deg = geometry.lead_edge_deg_btdc - geometry.arc_deg - m.wanted_deg
+    return np.asarray(np.maximum(delay_deg, 0.0) * (high / np.maximum(low, 1e-9) - 1.0))
+
+
+def _dwell(m: Measurement, manifest: Manifest, limits: Limits, steady: BOOL) -> Check:
+    """Check charges at steady speed, once lock has been held for a turn."""
+    wanted = np.minimum(m.dwell_wanted_us, manifest.dwell_us)
+    off = np.abs(m.dwell_us - wanted)
+    limit = np.maximum(limits.dwell_share * wanted, limits.dwell_us)
+    ordinal = m.pulses.ordinal[np.maximum(m.pulse, 0)] if len(m.pulses.at_s) else m.pulse
+    settled = steady & (ordinal >= 5) & np.isfinite(wanted) & (wanted > 0.0)
+    for back in (1, 2):  # a charge may be planned an interval ahead, from the two before it
+        settled[back:] &= steady[:-back] & (m.pulse[back:] - m.pulse[:-back] == back)
+        settled[:back] = False
+    return _worst("dwell_steady", off, limit, "us", m.spark_s, settled)
+
+
+def _counts(m: Measurement, manifest: Manifest, limits: Limits) -> list[Check]:
+    pulses, sparks = len(m.pulses.at_s), len(m.spark_s)
+    over = np.zeros(0, np.int64)
+    if pulses:  # a charge that had begun before the pulse told the speed has to end in a spark
+        own = np.maximum(m.pulse, 0)
+        begun = m.spark_s - (m.dwell_us + manifest.output_delay_us) * 1e-6
+        too_fast = (m.pulse >= 0) & (m.pulses.rpm[own] > manifest.limit_rpm * 1.001)
+        over = np.flatnonzero(too_fast & (begun > m.pulses.at_s[own]))
+    missed_s = float(m.pulses.at_s[m.missed[0]]) if len(m.missed) else None
+    stray_s = float(m.spark_s[m.stray[0]]) if len(m.stray) else None
+    over_s = float(m.spark_s[over[0]]) if len(over) else None
+    return [
+        _count("missed", len(m.missed), limits.missed, "sparks", pulses, missed_s),
+        _count("stray", len(m.stray), limits.stray, "sparks", sparks, stray_s),
+        _count("above_limit_rpm", len(over), 0, "sparks", sparks, over_s),
+        _first_spark(m, manifest, limits),
+    ]
+
+
+def _first_spark(m: Measurement, manifest: Manifest, limits: Limits) -> Check:
+    """Check the first spark since the crank began to turn, where there should be one."""
+    due = (m.pulses.rpm > manifest.start.floor_rpm * 1.05) & (m.pulses.rpm < manifest.resume_rpm)
+    enough = bool(np.any(due & (m.pulses.ordinal > limits.first_spark_pulse)))
+    value, limit = float(m.first_spark_pulse), float(limits.first_spark_pulse)
+    passed = (0 < value <= limit) or not enough
+    at_s = float(m.spark_s[0]) if len(m.spark_s) else None
+    return Check("first_spark_pulse", value, limit, "pulses", passed, int(enough), at_s)
+
+
+def _coil(m: Measurement, run: Run, manifest: Manifest, limits: Limits) -> list[Check]:
+    most_us = manifest.hard_limit_us + limits.on_margin_ticks / manifest.tick_hz * 1e6
+    longest_us = max(m.on_max_us, m.on_at_end_us)
+    checks = [Check("on_time", longest_us, most_us, "us", longest_us <= most_us, len(m.dwell_us))]
+    if "state_out_of_range" in run.facts:
+        broken = sum(int(run.facts[name]) for name in INVARIANT_FACTS)
+        checks.append(_count("invariants", broken, 0, "events", int(run.facts["captured"]), None))
+    return checks
+
+
+def judge(
+    m: Measurement, run: Run, train: Train, manifest: Manifest, limits: Limits | None = None
+) -> Verdict:
+    """Hold a measured run against limits.
+
+    The checks: timing_steady, timing_changing, start_advance (no start spark before the start
+    advance), greatest_advance, dwell_steady, missed, stray, above_limit_rpm, first_spark_pulse,
+    on_time (with a spark that is still to come), and on the host invariants.
+    """
+    limits = limits or Limits()
+    checks = [
+        *_timing(m, train, manifest, limits),
+        *_counts(m, manifest, limits),
+        *_coil(m, run, manifest, limits),
+    ]
+    return Verdict(tuple(checks))
