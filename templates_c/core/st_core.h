@@ -100,37 +100,37 @@ typedef struct {
 /* The fields used most come first: an 8-bit chip reaches the first 64 bytes of a struct cheaply. */
 typedef struct {
     st_sealed s;
-    uint8_t phase;       /* st_phase */
-    uint8_t seek;        /* st_capture: the edge looked for, or held */
-    uint8_t lock_count;  /* consistent intervals seen while locking */
-    uint8_t false_edges; /* rejected captures since the gate opened */
-    bool coil_on;
-    bool spark_due;      /* the spark that belongs to the last believed edge is still to come */
-    bool limiting;       /* speed limit holds the next charge back */
-    uint8_t to_settle;   /* ST_SETTLE_*: work left to st_settle */
-    bool foreseen;       /* next_edge_at and next_within_ticks belong to the present s */
-    bool pending;        /* lead edge believed, its trail edge not yet judged */
-    st_ticks edge_at[2];     /* captured lead and trail edge under judgement */
-    st_ticks coil_on_at;
-    st_ticks coil_off_at;    /* last spark, or the spark that is due */
-    st_ticks switched_at;    /* last switching of the coil */
-    st_ticks blank_end_at;   /* end of the blanking that follows it */
-    st_ticks close_at;       /* when locked: the edge sought cannot come later */
-    st_ticks next_edge_at;   /* when locked: where the next lead edge is expected ... */
-    uint32_t next_within_ticks; /* ... and how far from there it may come */
-    uint32_t arc_from_ticks;    /* when locked: pulse width at least ... */
-    uint32_t arc_to_ticks;      /* ... and at most */
-    uint32_t period_before_ticks; /* interval before s.period_ticks */
-    uint32_t period_third_ticks;  /* and the one before that */
-    uint16_t seal;
-    uint16_t weight_q8;      /* trend weight of the table line that served last */
-    st_ticks now;            /* instant of the event being served */
-    uint32_t interval_ticks; /* lead edge less the edge before it, per pulse */
-    uint32_t width_ticks;    /* believed pulse width of the pulse before */
+    bool lock_before;             /* it was locked before that pulse */
+    st_ticks coil_off_at;         /* last spark, or the spark that is due */
+    st_ticks switched_at;         /* last switching of the coil */
+    uint8_t phase;                /* st_phase */
+    st_ticks close_at;            /* when locked: the edge sought cannot come later */
+    uint8_t to_settle;            /* ST_SETTLE_*: work left to st_settle */
     st_orders orders;
-    st_ticks edge_before_at; /* s.edge_at before the pulse under judgement */
-    bool lock_before;        /* it was locked before that pulse */
-    uint8_t missing_before;  /* s.missing before that pulse */
+    bool pending;                 /* lead edge believed, its trail edge not yet judged */
+    bool coil_on;
+    st_ticks now;                 /* instant of the event being served */
+    bool limiting;                /* speed limit holds the next charge back */
+    bool spark_due;               /* the spark that belongs to the last believed edge is still to come */
+    uint8_t false_edges;          /* rejected captures since the gate opened */
+    uint32_t period_before_ticks; /* interval before s.period_ticks */
+    st_ticks blank_end_at;        /* end of the blanking that follows it */
+    uint8_t missing_before;       /* s.missing before that pulse */
+    uint8_t seek;                 /* st_capture: the edge looked for, or held */
+    uint8_t lock_count;           /* consistent intervals seen while locking */
+    st_ticks edge_at[2];          /* captured lead and trail edge under judgement */
+    uint32_t arc_from_ticks;      /* when locked: pulse width at least ... */
+    uint16_t weight_q8;           /* trend weight of the table line that served last */
+    uint32_t width_ticks;         /* believed pulse width of the pulse before */
+    bool foreseen;                /* next_edge_at and next_within_ticks belong to the present s */
+    uint32_t period_third_ticks;  /* and the one before that */
+    st_ticks edge_before_at;      /* s.edge_at before the pulse under judgement */
+    uint32_t interval_ticks;      /* lead edge less the edge before it, per pulse */
+    st_ticks next_edge_at;        /* when locked: where the next lead edge is expected ... */
+    st_ticks coil_on_at;
+    uint32_t arc_to_ticks;        /* ... and at most */
+    uint32_t next_within_ticks;   /* ... and how far from there it may come */
+    uint16_t seal;
     uint16_t count[ST_N_COUNT];
 } st_core;
 

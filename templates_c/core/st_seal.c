@@ -63,20 +63,19 @@ static void st_from_standstill(st_core *c, st_ticks now)
 
 void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)
 {
+    uint32_t period = kept->period_ticks;
     st_from_standstill(c, now);
     if (power_on || (kept->check != st_kept_check(kept))) {
         kept->resets = UINT16_MAX;
-        kept->period_ticks = 0U;
+        period = 0U;
     }
     kept->resets++;
     c->count[ST_N_RESET] = kept->resets;
-    c->s.period_ticks = kept->period_ticks;
-    c->period_before_ticks = kept->period_ticks;
-    c->period_third_ticks = kept->period_ticks;
-    if (ST_CFG_WARM_RESTART && (kept->period_ticks != 0U)) {
+    c->s.period_ticks = period;
+    c->period_before_ticks = period;
+    if (ST_CFG_WARM_RESTART && (period != 0U)) {
         c->s.mode = (uint8_t)ST_WARM;
     }
-    kept->check = st_kept_check(kept);
     st_foresee(c);
     st_seal(c);
     st_watch_lead(c);

@@ -1,5 +1,6 @@
 /* What believed edges mean: speed, lock, sparks. */
 #include "st_internal.h"
+#include "st_port_flash.h"
 
 static void st_mode_to(st_core *c, st_mode mode)
 {
@@ -9,7 +10,9 @@ static void st_mode_to(st_core *c, st_mode mode)
 
 static void st_push_interval(st_core *c, uint32_t interval)
 {
+#if ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
     c->period_third_ticks = c->period_before_ticks;
+#endif
     c->period_before_ticks = c->s.period_ticks;
     c->s.period_ticks = interval;
 }
@@ -92,10 +95,10 @@ static void st_start_lead(st_core *c)
 /* Interval from the last believed edge to the one under judgement, a turn's share if some are missing. */
 static uint32_t st_interval(const st_core *c)
 {
-    static const uint16_t share_q16[4] = {32768U, 21845U, 16384U, 13107U}; /* 1/2 .. 1/5 */
+    static const uint16_t share_q16[4] ST_FLASH = {32768U, 21845U, 16384U, 13107U}; /* 1/2 .. 1/5 */
     uint32_t const since = c->edge_at[0] - c->s.edge_at;
     uint8_t const missing = c->s.missing;
-    return (missing == 0U) ? since : st_scale_q16(since, share_q16[(missing - 1U) & 3U]);
+    return (missing == 0U) ? since : st_scale_q16(since, ST_FLASH_U16(&share_q16[(missing - 1U) & 3U]));
 }
 
 static bool st_interval_believable(st_core *c, uint32_t interval)
@@ -226,7 +229,9 @@ void st_pulse_doubted(st_core *c)
     st_count(c, ST_N_ARC);
     c->s.edge_at = c->edge_before_at;
     c->s.period_ticks = c->period_before_ticks;
+#if ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
     c->period_before_ticks = c->period_third_ticks;
+#endif
     c->s.missing = (uint8_t)(c->missing_before + 1U);
     st_seal(c);
     if (!c->lock_before || (c->s.missing > ST_CFG_BRIDGE_MOST)) {

@@ -10,6 +10,7 @@
  */
 #include "st_internal.h"
 #include "st_port.h"
+#include "st_port_flash.h"
 
 #define ST_TELL_FIELDS (5U + (uint8_t)ST_N_COUNT)
 
@@ -24,7 +25,7 @@ typedef struct {
 
 static st_teller st_told;
 
-static const uint8_t st_heading[5] = {36U, 80U, 83U, 84U, 75U}; /* "$PSTK" */
+static const uint8_t st_heading[5] ST_FLASH = {36U, 80U, 83U, 84U, 75U}; /* "$PSTK" */
 
 static void st_snapshot(void)
 {
@@ -62,7 +63,7 @@ static uint8_t st_tail(uint8_t place)
 static uint8_t st_character(void)
 {
     if (st_told.head < sizeof st_heading) {
-        return st_heading[st_told.head];
+        return ST_FLASH_U8(&st_heading[st_told.head]);
     }
     if (st_told.at >= ST_TELL_FIELDS) {
         return st_tail(st_told.digit);
