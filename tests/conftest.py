@@ -3,8 +3,8 @@
 ``@pytest.mark.needs_system(name, install, *, command=None, module=None, library=None)``
 skips a test whose tool is absent and lists it, with the install command, at the end of
 the session.  What is looked for: a ``command`` on PATH (default: the name itself), an
-importable Python ``module``, or a C ``library`` that links ("simavr elf" means both).
-With SPARKTICK_REQUIRE_ALL=1 a missing tool fails the test instead.
+importable Python ``module``, or a C ``library`` that links ("simavr elf" means both);
+where several are named, one is enough.  With SPARKTICK_REQUIRE_ALL=1 a missing tool fails the test instead.
 """
 
 from __future__ import annotations
@@ -38,11 +38,11 @@ def _links(libraries: str) -> bool:
 
 @cache
 def _present(command: str | None, module: str | None, library: str | None) -> bool:
-    if module is not None and importlib.util.find_spec(module) is None:
-        return False
-    if library is not None and not _links(library):
-        return False
-    return command is None or shutil.which(command) is not None
+    return bool(
+        (command and shutil.which(command))
+        or (module and importlib.util.find_spec(module))
+        or (library and _links(library))
+    )
 
 
 def _tool(mark: pytest.Mark) -> tuple[str, str, bool]:

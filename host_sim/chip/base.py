@@ -77,12 +77,14 @@ class Upset:
 class Peek:
     """Memory read at the end of the run, as ``Run.counters[name]``; ``size`` 1..8 bytes.
 
-    ``address`` is a data-space address, or the name of a symbol of the image.
+    ``address`` is a data-space address, or the name of a symbol of the image; ``offset``
+    bytes are added to it.
     """
 
     name: str
     address: int | str
     size: int
+    offset: int = 0
 
 
 @dataclass(frozen=True)

@@ -131,7 +131,7 @@ def pack(job: ChipJob, event_count: int) -> Any:
         address = names.get(peek.address) if isinstance(peek.address, str) else peek.address
         if address is None:
             raise RunError(f'{job.elf}: the image has no symbol "{peek.address}" to peek at')
-        packed.peek_address[i], packed.peek_size[i] = address, peek.size
+        packed.peek_address[i], packed.peek_size[i] = address + peek.offset, peek.size
     packed.elf = str(job.elf.resolve()).encode()
     packed.mcu = job.mcu.encode()
     return packed

@@ -20,9 +20,13 @@ static uint16_t count(const sim_timer *f)
     return (uint16_t)(since * ((uint64_t)t->tov_top + 1u) / t->tov_cycles);
 }
 
+/* By the registers: simavr's own note of the mode is not kept while the clock is stopped. */
 static int pulse_width_mode(const avr_timer_t *t)
 {
-    return t->wgm_op_mode_kind != avr_timer_wgm_normal && t->wgm_op_mode_kind != avr_timer_wgm_ctc;
+    avr_t *avr = sim.avr;
+    unsigned kind = t->wgm_op[avr_regbit_get_array(avr, (avr_regbit_t *)t->wgm, 4)].kind;
+    return kind == avr_timer_wgm_pwm || kind == avr_timer_wgm_fast_pwm
+        || kind == avr_timer_wgm_fc_pwm;
 }
 
 /* S12: a running timer is given a count without losing the prescaler's phase, which runs

@@ -93,6 +93,6 @@ def run(job: ChipJob) -> Run:
         if result.serial_count
         else b""
     )
-    del device
+    _sip.delete(device)
     library.chip_yasim_free(chip)
     return exchange.unpack(job, result, np.frombuffer(changes, exchange.CHANGE), serial, SOURCE)

@@ -19,6 +19,7 @@ constexpr int kRetiCycles = 4;
 constexpr reg_addr_t kTccr1b{0x61}, kTccr1c{0x62}, kTcnt1l{0x64}, kTcnt1h{0x65};
 // TCCR1A, TCCR1B, TCCR1C, TCNT1L, ICR1L, OCR1AL, OCR1BL: after a write the timer is re-armed
 constexpr short kTimerIo[] = {0x60, 0x61, 0x62, 0x64, 0x66, 0x68, 0x6A};
+constexpr short kCompareHighIo[] = {0x69, 0x6B}; // OCR1AH, OCR1BH
 constexpr uint8_t kIcnc1 = 0x80, kIces1 = 0x40, kForceBoth = 0xC0, kClockSelect = 0x07;
 constexpr short kSregIo = 0x3F;
 constexpr short kPinIo[] = {0x03, 0x06, 0x09}; // PINB, PINC, PIND; PORTx is two further
@@ -30,6 +31,11 @@ struct Inside : public Core {
     static uint8_t* regs(Core& c) { return &(c.*(&Inside::m_regs))[0]; }
     static NonVolatileMemory& flash(Core& c) { return c.*(&Inside::m_flash); }
 };
+
+template <size_t N> bool is_one_of(const short (&list)[N], short address)
+{
+    return std::find(std::begin(list), std::end(list), address) != std::end(list);
+}
 
 int reset_flag(int kind)
 {
@@ -68,6 +74,9 @@ bool Board::init(Device& device)
     for (short io : kTimerIo) {
         add_ioreg(reg_addr_t(io), bitmask_t(0));
     }
+    for (short io : kCompareHighIo) {
+        add_ioreg(reg_addr_t(io), bitmask_t(0));
+    }
     for (short io : kPinIo) {
         add_ioreg(reg_addr_t(io), bitmask_t(0));
     }
@@ -77,11 +86,17 @@ bool Board::init(Device& device)
 void Board::ioreg_write_handler(reg_addr_t address, const ioreg_write_t& data)
 {
     Core& core = device()->core();
-    bool is_pin = std::find(std::begin(kPinIo), std::end(kPinIo), address) != std::end(kPinIo);
-    if (is_pin) { // Y10: after a toggle through PINx the port remembers the wrong value
+    if (is_one_of(kPinIo, address)) { // Y10: after a toggle through PINx the port remembers the wrong value
         reg_addr_t port(static_cast<short>(address + 2));
         core.get_ioreg(port)->cpu_write(port, core.get_ioreg(port)->value());
         return;
+    }
+    if (is_one_of(kCompareHighIo, address)) { // Y16: a write here alone changes nothing
+        core.get_ioreg(address)->set(data.old);
+        return;
+    }
+    if (is_one_of(kCompareHighIo, static_cast<short>(address + 1))) {
+        core.get_ioreg(static_cast<short>(address + 1))->set(chip.temporary_byte());
     }
     if (address == kTccr1b) {
         chip.select_capture(data.value & kIcnc1, data.value & kIces1);
@@ -97,12 +112,11 @@ void Board::reset(int)
 }
 
 Chip::Chip(Device& d, const chip_job& j, const chip_event* e, chip_result& r)
-    : AbstractSimLoop(attached(d, *this)), device(d), job(j), events(e), result(r),
+    : ChipParts(j, e, r), AbstractSimLoop(attached(d, *this)),
       interrupt_hook(*this, &Chip::on_interrupt), compare_hook(*this, &Chip::on_compare),
       serial_hook(*this, &Chip::on_serial), coil_hook(*this, &Chip::on_coil)
 {
     chip_record_begin(&record, &job, &result);
-    level[0] = level[1] = job.idle_level;
 }
 
 Chip::~Chip()
@@ -124,7 +138,7 @@ Device& Chip::attached(Device& d, Chip& chip)
 Signal* Chip::signal_of(const char* peripheral)
 {
     ctlreq_data_t request{};
-    return device.ctlreq(peripheral, AVR_CTLREQ_GET_SIGNAL, &request)
+    return m_device.ctlreq(peripheral, AVR_CTLREQ_GET_SIGNAL, &request)
         ? request.data.as_ptr<Signal>() : nullptr;
 }
 
@@ -133,9 +147,9 @@ bool Chip::wire()
     Signal* interrupts = signal_of("CPUINT");
     Signal* outputs = signal_of("TC_1");
     Signal* serial = signal_of("USART0");
-    timer = device.find_peripheral("TC_1");
+    timer = m_device.find_peripheral("TC_1");
     ctlreq_data_t request{};
-    bool has_capture = device.ctlreq("TC_1", AVR_CTLREQ_TMR_GET_CAPT_HOOK, &request);
+    bool has_capture = m_device.ctlreq("TC_1", AVR_CTLREQ_TMR_GET_CAPT_HOOK, &request);
     if (interrupts == nullptr || outputs == nullptr || serial == nullptr || !has_capture) {
         return false;
     }
@@ -143,13 +157,14 @@ bool Chip::wire()
     outputs->connect(compare_hook);
     serial->connect(serial_hook);
     capture.connect(*request.data.as_ptr<SignalHook>());
-    device.pin_manager().register_driver(compare);
-    device.pin_manager().add_mux_config("OC1PINS", {"PB1", "PB2"});
+    m_device.pin_manager().register_driver(compare);
+    m_device.pin_manager().add_mux_config("OC1PINS", {"PB1", "PB2"});
     pickup = pin_of(job.pickup);
     has_icp1 = job.pickup.port == 'B' && job.pickup.bit == 0;
     for (int i = 0; i < job.coil_count; i++) {
         Pin* pin = pin_of(job.coils[i]);
         if (pin == nullptr) {
+            std::snprintf(errors.text, sizeof errors.text, "the chip has no such pin");
             return false;
         }
         pin->signal().connect(coil_hook, i);
@@ -157,13 +172,16 @@ bool Chip::wire()
     if (pickup != nullptr) {
         pickup->set_external_state(job.idle_level ? Wire::State_High : Wire::State_Low);
     }
+    if (pickup == nullptr) {
+        std::snprintf(errors.text, sizeof errors.text, "the chip has no such pin");
+    }
     return pickup != nullptr;
 }
 
 Pin* Chip::pin_of(const chip_pin& p)
 {
     std::string name{'P', static_cast<char>(p.port), static_cast<char>('0' + p.bit)};
-    return device.find_pin(name);
+    return m_device.find_pin(name);
 }
 
 void Chip::on_interrupt(const signal_data_t& s, int)
@@ -244,9 +262,14 @@ void Chip::capture_now()
     ahead = 0;
 }
 
+uint8_t Chip::temporary_byte()
+{
+    return timer->ioreg_read_handler(kTcnt1h, 0);
+}
+
 void Chip::arm_timer()
 {
-    uint8_t control = device.core().get_ioreg(kTccr1b)->value();
+    uint8_t control = m_device.core().get_ioreg(kTccr1b)->value();
     uint8_t stopped = control & static_cast<uint8_t>(~kClockSelect);
     // Only a changed delay arms it again; stopping the clock for no time leaves the
     // prescaler alone.
@@ -265,7 +288,7 @@ void Chip::reset_device(int flags)
     m_cycle_manager.increment_cycle(1);
     timer_count();
     m_cycle_manager.increment_cycle(-1);
-    device.reset(flags);
+    m_device.reset(flags);
 }
 
 void Chip::input(const chip_event& e)
@@ -306,7 +329,7 @@ void Chip::step_to(cycle_count_t target)
             m_cycle_manager.increment_cycle(due - cycle());
         }
         m_cycle_manager.process_timers();
-        if (!held && (asked != 0 || device.state() == Device::State_Reset)) {
+        if (!held && (asked != 0 || m_device.state() == Device::State_Reset)) {
             return;
         }
     }
@@ -318,7 +341,7 @@ void Chip::step_to(cycle_count_t target)
 void Chip::scan_stack()
 {
     int lowest = static_cast<int>(core_config().ramend) + 1;
-    const uint8_t* ram = Inside::sram(device.core());
+    const uint8_t* ram = Inside::sram(m_device.core());
     for (int a = job.stack_floor; a < lowest; a++) {
         if (ram[a - ram_start()] != ram_at_power_on[a]) {
             lowest = a;
@@ -331,7 +354,7 @@ void Chip::scan_stack()
 
 void Chip::fill_ram()
 {
-    uint8_t* ram = Inside::sram(device.core());
+    uint8_t* ram = Inside::sram(m_device.core());
     for (int a = ram_start(); a <= static_cast<int>(core_config().ramend); a++) {
         ram_at_power_on[a] = chip_random_byte(&seed);
         ram[a - ram_start()] = ram_at_power_on[a];
@@ -358,47 +381,59 @@ void Chip::reset_chip()
     released = cycle();
 }
 
-// OUT SREG lets one more instruction run before an interrupt, as SEI does (Y12); compilers
-// rely on it when they move the stack pointer.
-bool Chip::writes_sreg()
+uint8_t Chip::opcode_high()
 {
-    flash_addr_t pc = Inside::pc(device.core());
-    const NonVolatileMemory& flash = Inside::flash(device.core());
-    return (flash[pc + 1] & 0xFE) == 0xBE && (flash[pc] & 0x0F) == 0x0F;
+    return Inside::flash(m_device.core())[Inside::pc(m_device.core()) + 1];
+}
+
+// OUT SREG, which lets one more instruction run before an interrupt as SEI does (Y12);
+// compilers rely on it when they move the stack pointer.
+bool Chip::writes_sreg(uint8_t high)
+{
+    uint8_t low = Inside::flash(m_device.core())[Inside::pc(m_device.core())];
+    return (high & 0xFE) == 0xBE && (low & 0x0F) == 0x0F;
 }
 
 void Chip::one_instruction()
 {
-    Core& core = device.core();
-    bool sreg_write = writes_sreg();
-    bool masked = sreg_write && (core.ioctl_read_ioreg(kSregIo) & 0x80) == 0;
-    cycle_count_t took = device.exec_cycle();
+    Core& core = m_device.core();
+    uint8_t high = opcode_high();
+    bool masked = writes_sreg(high) && (core.ioctl_read_ioreg(kSregIo) & 0x80) == 0;
+    cycle_count_t took = m_device.exec_cycle();
     if (masked && (core.ioctl_read_ioreg(kSregIo) & 0x80) != 0) {
         core.start_interrupt_inhibit(1);
     }
-    if (response) { // Y3
+    if (response) { // Y3; what ran was the first instruction at the vector
         took += kResponseCycles + (woken ? kWakeCycles : 0);
         response = false;
+    } else if ((high & 0xF0) == 0xD0) {
+        took -= 1; // Y15: RCALL takes 3 cycles, not 4
     }
     woken = false;
     step_to(cycle() + took);
+    watch();
+}
+
+void Chip::watch()
+{
     int lowest = (sp_low->value() | sp_high->value() << 8) + 1;
     if (lowest < result.stack_lowest && lowest >= job.stack_floor) {
         result.stack_lowest = lowest;
     }
-    if (result.main_cycle < 0 && static_cast<int>(Inside::pc(core)) == job.main_address) {
+    bool hunting = result.main_cycle < 0;
+    if (hunting && static_cast<int>(Inside::pc(m_device.core())) == job.main_address) {
         result.main_cycle = cycle();
     }
 }
 
 bool Chip::one_step()
 {
-    switch (device.state()) {
+    switch (m_device.state()) {
     case Device::State_Running:
         one_instruction();
         break;
     case Device::State_Sleeping: {
-        woken = device.sleep_mode() != SleepMode::Pseudo;
+        woken = m_device.sleep_mode() != SleepMode::Pseudo;
         cycle_count_t due = m_cycle_manager.next_when();
         step_to(due == INVALID_CYCLE || due > job.end_cycle ? job.end_cycle : due);
         break;
@@ -410,7 +445,7 @@ bool Chip::one_step()
         result.failed = 1;
         return false;
     }
-    if (asked != 0 || device.state() == Device::State_Reset) {
+    if (asked != 0 || m_device.state() == Device::State_Reset) {
         reset_chip();
     }
     return true;
@@ -418,7 +453,7 @@ bool Chip::one_step()
 
 uint16_t Chip::timer_count()
 {
-    Core& core = device.core();
+    Core& core = m_device.core();
     uint8_t low = core.get_ioreg(kTcnt1l)->dbg_peek(kTcnt1l);
     return static_cast<uint16_t>(low | core.get_ioreg(kTcnt1h)->dbg_peek(kTcnt1h) << 8);
 }
@@ -459,7 +494,7 @@ bool Chip::load()
     firmware->frequency = static_cast<unsigned long>(job.f_cpu_hz);
     firmware->vcc = 5.0;
     firmware->aref = 1.0;
-    return device.load_firmware(*firmware);
+    return m_device.load_firmware(*firmware);
 }
 
 void Chip::run()
@@ -473,8 +508,8 @@ void Chip::run()
         result.failed = 1;
         return;
     }
-    sp_low = device.core().get_ioreg(reg_addr_t(0x3D));
-    sp_high = device.core().get_ioreg(reg_addr_t(0x3E));
+    sp_low = m_device.core().get_ioreg(reg_addr_t(0x3D));
+    sp_high = m_device.core().get_ioreg(reg_addr_t(0x3E));
     fill_ram();
     if (job.event_count > 0) {
         m_cycle_manager.schedule(*this, events[0].cycle);
@@ -498,11 +533,11 @@ void Chip::peek(int index)
         int a = job.peek_address[index] + i;
         uint64_t byte = 0;
         if (a < 32) {
-            byte = Inside::regs(device.core())[a];
+            byte = Inside::regs(m_device.core())[a];
         } else if (a < ram_start()) {
-            byte = device.core().ioctl_read_ioreg(reg_addr_t(static_cast<short>(a - 32)));
+            byte = m_device.core().ioctl_read_ioreg(reg_addr_t(static_cast<short>(a - 32)));
         } else if (a <= result.ram_end) {
-            byte = Inside::sram(device.core())[a - ram_start()];
+            byte = Inside::sram(m_device.core())[a - ram_start()];
         }
         result.peek[index] |= static_cast<int64_t>(byte << (8 * i));
     }

@@ -43,13 +43,42 @@ private:
     Chip& chip;
 };
 
-class Chip : public AbstractSimLoop, public CycleTimer {
+// What must exist before the loop does, for the loop's constructor initialises the device
+// and with it the board.
+struct ChipParts {
+    ChipParts(const chip_job& j, const chip_event* e, chip_result& r)
+        : job(j), events(e), result(r), level{j.idle_level, j.idle_level} {}
+
+    const chip_job& job;
+    const chip_event* events;
+    chip_result& result;
+    LastError errors;
+    CompareDriver compare;
+    Signal capture;
+    Pin* pickup = nullptr;
+    Peripheral* timer = nullptr;
+    IORegister* sp_low = nullptr;
+    IORegister* sp_high = nullptr;
+    bool has_icp1 = false;
+    int64_t next_event = 0;
+    int level[2];
+    bool filtered = false, rising_edge = false;
+    bool response = false, woken = false, held = false, finished = false;
+    int asked = 0;
+    int ahead = 0; // cycles by which the emulator's clock is put forward for a moment
+    cycle_count_t released = 0;
+    uint64_t seed = 0;
+    uint8_t ram_at_power_on[0x10000] = {};
+};
+
+class Chip : private ChipParts, public AbstractSimLoop, public CycleTimer {
 public:
     Chip(Device& d, const chip_job& j, const chip_event* e, chip_result& r);
     ~Chip() override;
     void run();
     void select_capture(bool with_canceller, bool rising);
     void arm_timer();
+    uint8_t temporary_byte();
     cycle_count_t next(cycle_count_t when) override; // the stimulus
 
     chip_record record;
@@ -72,11 +101,13 @@ private:
     void step_to(cycle_count_t target);
     bool one_step();
     void one_instruction();
-    bool writes_sreg();
+    uint8_t opcode_high();
+    bool writes_sreg(uint8_t high);
+    void watch();
     void reset_chip();
     void reset_device(int flags);
 
-    const CoreConfiguration& core_config() { return device.core().config(); }
+    const CoreConfiguration& core_config() { return m_device.core().config(); }
     int ram_start() { return static_cast<int>(core_config().ramstart); }
     void fill_ram();
     void scan_stack();
@@ -85,28 +116,7 @@ private:
     cycle_count_t next_count_step();
     void find_phase();
 
-    Device& device;
-    const chip_job& job;
-    const chip_event* events;
-    chip_result& result;
-    LastError errors;
-    CompareDriver compare;
-    Signal capture;
     BoundFunctionSignalHook<Chip> interrupt_hook, compare_hook, serial_hook, coil_hook;
-    Pin* pickup = nullptr;
-    Peripheral* timer = nullptr;
-    IORegister* sp_low = nullptr;
-    IORegister* sp_high = nullptr;
-    bool has_icp1 = false;
-    int64_t next_event = 0;
-    int level[2];
-    bool filtered = false, rising_edge = false;
-    bool response = false, woken = false, held = false, finished = false;
-    int asked = 0;
-    int ahead = 0; // cycles by which the emulator's clock is put forward for a moment
-    cycle_count_t released = 0;
-    uint64_t seed = 0;
-    uint8_t ram_at_power_on[0x10000];
 };
 
 #endif

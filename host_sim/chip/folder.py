@@ -1,0 +1,51 @@
+"""A firmware folder as a job for an emulated chip, from its manifest alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from sparktick.gen.errors import FolderError
+
+from ..manifest import Manifest
+from ..run import Train
+from .base import ChipJob, CoilPin, PickupPin
+
+
+def _level(word: str) -> int:
+    return 1 if word == "high" else 0
+
+
+def image_of(manifest: Manifest) -> Path:
+    """Return the folder's image with symbols; FolderError when it has not been built."""
+    name = str(manifest.raw.get("files", {}).get("elf", "build/firmware.elf"))
+    path = manifest.folder / name
+    if not path.exists():
+        raise FolderError(
+            f"{path}: no such image\n    Compile it first: `sparktick build {manifest.folder}`."
+        )
+    return path
+
+
+def chip_job(manifest: Manifest, train: Train, **settings: Any) -> ChipJob:
+    """Return the job that runs a folder's image against ``train``.
+
+    ``settings`` are further fields of ChipJob (``resets``, ``upsets``, ``peeks``, ...).
+    """
+    raw = manifest.raw
+    try:
+        pickup, coils = raw["pickup_pin"], raw["coil_pins"]
+        return ChipJob(
+            elf=image_of(manifest),
+            mcu=str(raw["mcu"]),
+            f_cpu_hz=round(manifest.f_cpu_hz),
+            tick_hz=manifest.tick_hz,
+            train=train,
+            pickup=PickupPin(str(pickup["port"]), int(pickup["bit"]), _level(pickup["active"])),
+            coils=tuple(
+                CoilPin(str(c["port"]), int(c["bit"]), _level(c["on_level"])) for c in coils
+            ),
+            **settings,
+        )
+    except KeyError as error:
+        raise FolderError(f"{manifest.folder}/manifest.json: the key {error} is missing") from error
