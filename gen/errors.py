@@ -110,7 +110,7 @@ def toml_key(key: str) -> str:
     """
     section, dot, name = key.partition(".")
     table, bracket, index = section.partition("[")
-    if dot and bracket:
+    if dot and bracket and index[:-1].isdecimal():
         return f"[[{table}]] number {int(index[:-1]) + 1}, {name}"
     return f"[{section}] {name}" if dot else section
 

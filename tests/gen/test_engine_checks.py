@@ -247,9 +247,9 @@ def test_blanking_must_end_before_the_next_edge() -> None:
 def test_needed_lead_edge_against_a_sum_by_hand() -> None:
     engine = parse_engine(changed({}))
     board = load_board("nano-328p")
-    # Sensor 2 us, 1.2 x 3200 ohm x 1 nF, confirmation 20 us, chip (1200 + 3.5 + 4) / 16 MHz,
+    # Sensor 2 us, 1.2 x 3200 ohm x 1 nF, confirmation 20 us, chip (3500 + 3.5 + 4) / 16 MHz,
     # output 4 us.
-    by_hand = 2.0 + 3.84 + 20.0 + 1207.5 / 16.0 + 4.0
+    by_hand = 2.0 + 3.84 + 20.0 + 3507.5 / 16.0 + 4.0
     assert edge_to_spark_us(engine, board) == pytest.approx(by_hand, rel=1e-12)
     need = 30.0 + 2.0 + by_hand * 8500 * 6e-6
     parse_engine(changed({"pickup.lead_edge_deg_btdc": math.ceil(need * 10) / 10}))
