@@ -4,7 +4,8 @@
 skips a test whose tool is absent and lists it, with the install command, at the end of
 the session.  What is looked for: a ``command`` on PATH (default: the name itself), an
 importable Python ``module``, or a C ``library`` that links ("simavr elf" means both);
-where several are named, one is enough.  With SPARKTICK_REQUIRE_ALL=1 a missing tool fails the test instead.
+where several are named, one is enough.  With SPARKTICK_REQUIRE_ALL=1 a missing tool
+fails the test instead.
 """
 
 from __future__ import annotations

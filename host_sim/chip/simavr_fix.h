@@ -44,6 +44,7 @@ typedef struct {
     avr_run_t plain_run;               /* differs from avr->run when the watchdog has fired */
     avr_cycle_count_t released;        /* last release of reset */
     avr_cycle_count_t prescaler_zero;  /* the prescaler of timers 0 and 1 counts from here */
+    avr_cycle_count_t frame_end;       /* when the serial shift register is free again */
     int stepping;    /* time is being moved to a peripheral's exact cycle */
     int response;    /* an interrupt was entered */
     int reset_asked; /* CHIP_RESET_... */

@@ -213,7 +213,7 @@ void sim_interrupts_attach(void)
     }
 }
 
-/* simavr counts a parity bit in every frame: 11 bit times for 8N1. */
+/* S17: simavr counts a parity bit in every frame: 11 bit times for 8N1. */
 static void set_frame_time(void)
 {
     const uint8_t *data = sim.avr->data;
@@ -231,6 +231,28 @@ static void write_uart(avr_t *avr, avr_io_addr_t address, uint8_t value, void *p
     (void)param;
     sim_old_write(address, value);
     set_frame_time();
+}
+
+static avr_cycle_count_t on_shifted(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+    (void)param;
+    sim.frame_end = when + sim.uart->cycles_per_byte;
+    avr_raise_interrupt(avr, &sim.uart->udrc);
+    return 0u;
+}
+
+/* S17: the data register is free as soon as the shift register has taken the byte over. */
+static void write_serial_data(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+    sim_old_write(address, value);
+    if (!avr_regbit_get(avr, sim.uart->txen)) {
+        return;
+    }
+    if (avr->cycle >= sim.frame_end) {
+        on_shifted(avr, avr->cycle, param);
+    } else {
+        avr_cycle_timer_register(avr, sim.frame_end - avr->cycle, on_shifted, NULL);
+    }
 }
 
 static void on_serial(avr_irq_t *irq, uint32_t value, void *param)
@@ -252,6 +274,7 @@ void sim_uart_attach(void)
     }
     sim.uart->flags = 0u; /* neither echo to the terminal nor sleep while polled */
     avr_irq_register_notify(sim.uart->io.irq + UART_IRQ_OUTPUT, on_serial, NULL);
+    sim_hook_write(sim.uart->r_udr, write_serial_data, NULL);
     sim_hook_write(sim.uart->ubrrl.reg, write_uart, NULL);
     sim_hook_write(sim.uart->ubrrh.reg, write_uart, NULL);
     sim_hook_write(sim.uart->ucsz.reg, write_uart, NULL);
@@ -263,5 +286,6 @@ void sim_uart_refit(void)
     if (sim.uart != NULL) {
         avr_regbit_clear(sim.avr, sim.uart->txen); /* simavr enables it at reset */
         set_frame_time();
+        sim.frame_end = 0u;
     }
 }

@@ -2,6 +2,17 @@
 #include "simavr_fix.h"
 
 enum { FIRST_IO = 0x20, SREG = 0x5F, FIRST_FLAGS = 0x35, LAST_FLAGS = 0x3C };
+enum { WDTCSR = 0x60, WDCE = 0x10, WDE = 0x08 };
+
+static int is_pin_register(avr_io_addr_t address)
+{
+    for (int i = 0; i < sim.port_count; i++) {
+        if (sim.ports[i]->r_pin == address) {
+            return 1;
+        }
+    }
+    return 0;
+}
 
 static void flip_flag(avr_io_addr_t address, int bit)
 {
@@ -18,25 +29,39 @@ static void flip_flag(avr_io_addr_t address, int bit)
     }
 }
 
+static uint8_t read_io(avr_io_addr_t address)
+{
+    avr_io_addr_t io = AVR_DATA_TO_IO(address);
+    avr_t *avr = sim.avr;
+    return avr->io[io].r.c != NULL ? avr->io[io].r.c(avr, address, avr->io[io].r.param)
+                                   : avr->data[address];
+}
+
+static void write_io(avr_io_addr_t address, uint8_t value)
+{
+    avr_io_addr_t io = AVR_DATA_TO_IO(address);
+    avr_t *avr = sim.avr;
+    if (avr->io[io].w.c != NULL) {
+        avr->io[io].w.c(avr, address, value, avr->io[io].w.param);
+    } else {
+        avr->data[address] = value;
+    }
+}
+
 /* A flip in an I/O register acts as the write of the flipped value would, except where
- * writing means something else. */
+ * writing means something else; a pin register stores nothing. */
 static void flip_io(avr_io_addr_t address, int bit)
 {
-    avr_t *avr = sim.avr;
-    avr_io_addr_t io = AVR_DATA_TO_IO(address);
     if (address == SREG) {
-        avr_sreg_set(avr, (uint8_t)bit, !avr->sreg[bit]);
+        avr_sreg_set(sim.avr, (uint8_t)bit, !sim.avr->sreg[bit]);
     } else if (address >= FIRST_FLAGS && address <= LAST_FLAGS) {
         flip_flag(address, bit);
-    } else {
-        uint8_t now = avr->io[io].r.c != NULL ? avr->io[io].r.c(avr, address, avr->io[io].r.param)
-                                              : avr->data[address];
-        uint8_t flipped = (uint8_t)(now ^ 1u << bit);
-        if (avr->io[io].w.c != NULL) {
-            avr->io[io].w.c(avr, address, flipped, avr->io[io].w.param);
-        } else {
-            avr->data[address] = flipped;
+    } else if (!is_pin_register(address)) {
+        uint8_t flipped = (uint8_t)(read_io(address) ^ 1u << bit);
+        if (address == WDTCSR) {
+            write_io(address, WDCE | WDE); /* an upset does not ask for the lock to be opened */
         }
+        write_io(address, flipped);
     }
 }
 

@@ -108,7 +108,7 @@ void Board::ioreg_write_handler(reg_addr_t address, const ioreg_write_t& data)
 
 void Board::reset(int)
 {
-    chip.select_capture(false, false);
+    chip.capture_off();
 }
 
 Chip::Chip(Device& d, const chip_job& j, const chip_event* e, chip_result& r)
@@ -234,6 +234,11 @@ void Chip::on_coil(const signal_data_t& s, int channel)
         bool driven = state == Wire::State_High || state == Wire::State_Low;
         chip_record_coil(&record, now(), channel, driven, state == Wire::State_High);
     }
+}
+
+void Chip::capture_off()
+{
+    filtered = rising_edge = false;
 }
 
 // An edge detector sees the input exclusive-or the wanted polarity; see simavr_timer.c.
@@ -386,19 +391,20 @@ uint8_t Chip::opcode_high()
     return Inside::flash(m_device.core())[Inside::pc(m_device.core()) + 1];
 }
 
-// OUT SREG, which lets one more instruction run before an interrupt as SEI does (Y12);
+// SEI and OUT SREG, which let one more instruction run before an interrupt (Y12);
 // compilers rely on it when they move the stack pointer.
-bool Chip::writes_sreg(uint8_t high)
+bool Chip::may_enable(uint8_t high)
 {
     uint8_t low = Inside::flash(m_device.core())[Inside::pc(m_device.core())];
-    return (high & 0xFE) == 0xBE && (low & 0x0F) == 0x0F;
+    bool out_sreg = (high & 0xFE) == 0xBE && (low & 0x0F) == 0x0F;
+    return out_sreg || (high == 0x94 && low == 0x78);
 }
 
 void Chip::one_instruction()
 {
     Core& core = m_device.core();
     uint8_t high = opcode_high();
-    bool masked = writes_sreg(high) && (core.ioctl_read_ioreg(kSregIo) & 0x80) == 0;
+    bool masked = may_enable(high) && (core.ioctl_read_ioreg(kSregIo) & 0x80) == 0;
     cycle_count_t took = m_device.exec_cycle();
     if (masked && (core.ioctl_read_ioreg(kSregIo) & 0x80) != 0) {
         core.start_interrupt_inhibit(1);

@@ -77,6 +77,7 @@ public:
     ~Chip() override;
     void run();
     void select_capture(bool with_canceller, bool rising);
+    void capture_off();
     void arm_timer();
     uint8_t temporary_byte();
     cycle_count_t next(cycle_count_t when) override; // the stimulus
@@ -102,7 +103,7 @@ private:
     bool one_step();
     void one_instruction();
     uint8_t opcode_high();
-    bool writes_sreg(uint8_t high);
+    bool may_enable(uint8_t high);
     void watch();
     void reset_chip();
     void reset_device(int flags);

@@ -1,4 +1,4 @@
-"""Shared by the emulator tests: tiny images compiled on the spot, and both emulators as a fixture."""
+"""Shared by the emulator tests: tiny images compiled on the spot, and both emulators."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""If this fails, the emulated capture unit sees other edges, or at other instants, than the chip."""
+"""If this fails, the emulated capture unit sees other edges than the chip, or elsewhen."""
 
 from __future__ import annotations
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
-from sparktick.host_sim.chip import run_chip
+from sparktick.gen.errors import RunError
+from sparktick.host_sim.chip import CoilPin, run_chip
 
 from .conftest import F_CPU_HZ, NEEDS, OC1A, OC1B, Build, Done, array, job, train
 
@@ -58,7 +60,7 @@ def test_a_disconnected_pin_follows_port_and_direction(emulate: Emulate) -> None
     """S2, Y2: COM = 0 hands the pin back; undriven, the gate's pull-down wins."""
     edges = emulate("compare", QUIET, case(5)).edges()
     assert [on for _, on in edges] == [1, 0, 1, 0]
-    assert all(100 <= b - a <= 106 for (a, _), (b, _) in zip(edges, edges[1:], strict=False))
+    assert all(100 <= b - a <= 106 for (a, _), (b, _) in pairwise(edges))
 
 
 def test_the_last_count_matches_too(emulate: Emulate) -> None:
@@ -104,8 +106,5 @@ def test_a_prescaler_reset_moves_the_tick_grid(image: Build) -> None:
 def test_the_two_emulators_name_a_pin_that_is_not_there(
     emulator: str, image: Build, ports: tuple[str, int]
 ) -> None:
-    from sparktick.gen.errors import RunError
-    from sparktick.host_sim.chip import CoilPin
-
     with pytest.raises(RunError, match=r"pin|port"):
         run_chip(job(image("compare", CASE=1), QUIET, coils=(CoilPin(*ports),)), emulator)
