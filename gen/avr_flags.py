@@ -47,6 +47,8 @@ AVR = Flags(
         "-fno-tree-fre",
         "-fno-tree-scev-cprop",
         "-fno-tree-ter",
+        "-mstrict-X",
+        "--param=max-completely-peel-times=0",
         "-ffunction-sections",
         "-fdata-sections",
     ),

@@ -67,7 +67,7 @@ def kept_folder(given: Path) -> Path:
     folder = default_folder(product.engine.name)
     if not folder.exists():
         write_product(product, folder)
-    elif read_manifest(folder)["description_digest"] != product.plan.digest:
+    elif read_manifest(folder).get("description_digest") != product.plan.digest:
         raise FolderError(
             f"{folder}: was generated before {given} was changed\n"
             f"    `sparktick generate {given} --force` replaces it; `sparktick build {folder}` "

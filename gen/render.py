@@ -314,6 +314,11 @@ def _check_free(folder: Path, *, force: bool) -> None:
             f"{folder}: exists already, nothing was written\n"
             "    Choose another folder, or --force to replace it."
         )
+    if Path.cwd().is_relative_to(folder.resolve()):
+        raise FolderError(
+            f"{folder}: is the folder you are in, and cannot be replaced from inside\n"
+            "    `cd` out of it first."
+        )
     if not folder.is_dir() or (any(folder.iterdir()) and not _is_ours(folder)):
         raise FolderError(
             f"{folder}: is not a firmware folder, and is not replaced even with --force\n"

@@ -78,10 +78,10 @@ def _candidates() -> Iterator[tuple[Path, str]]:
     for place in spec.submodule_search_locations or () if spec else ():
         found = shutil.which(GCC, path=str(Path(place) / "bin"))
         if found:
-            yield Path(found), WHEEL_HOW
+            yield Path(found).absolute(), WHEEL_HOW
     found = shutil.which(GCC)
     if found:
-        yield Path(found), "PATH"
+        yield Path(found).absolute(), "PATH"
     core = Path(os.environ.get("PLATFORMIO_CORE_DIR") or Path.home() / ".platformio")
     packages = Path(os.environ.get("PLATFORMIO_PACKAGES_DIR") or core / "packages")
     found = shutil.which(GCC, path=str(packages / "toolchain-atmelavr" / "bin"))
@@ -130,9 +130,11 @@ def find_compiler() -> Compiler:
 
 
 def _run(
-    command: list[str], *, given: str | None = None, folder: Path | None = None
+    command: list[str], *, given: str | None = None, folder: Path | None = None, scratch: str = ""
 ) -> subprocess.CompletedProcess[str]:
     environment = {**os.environ, "LC_ALL": "C"}  # messages in one language
+    if scratch:
+        environment["TMPDIR"] = scratch  # nothing is left behind, whatever ends the compiler
     try:
         return subprocess.run(
             command,
@@ -157,7 +159,7 @@ def build(folder: Path, compiler: Compiler | None = None) -> BuildResult:
     words, when the C does not compile or the image does not fit; the old image then stays.
     """
     manifest = read_manifest(folder)
-    board = load_board(manifest["board"])
+    board = load_board(str(manifest.get("board")))
     used = compiler or find_compiler()
     sources = sorted(f"{SOURCE}/{path.name}" for path in (folder / SOURCE).glob("*.c"))
     if not sources:
@@ -165,13 +167,14 @@ def build(folder: Path, compiler: Compiler | None = None) -> BuildResult:
     began = time.monotonic()
     try:
         with tempfile.TemporaryDirectory(prefix=".build.", dir=folder) as temporary:
-            fresh = Path(temporary).absolute() / "build"
+            scratch = Path(temporary)
+            fresh = scratch / Path(IMAGE).parent
             fresh.mkdir()
-            image = fresh / Path(IMAGE).name
+            image = scratch / IMAGE
             warnings = _compile(used, board, folder, sources, image)
             flash_bytes, ram_bytes = image_sizes(image.with_suffix(".elf"))
             _check_fit(board, flash_bytes, ram_bytes)
-            swap_folder(fresh, folder / fresh.name, Path(temporary) / "old")
+            swap_folder(fresh, folder / fresh.name, scratch / "old")
     except OSError as error:
         raise FolderError(f"{folder}: cannot be written: {error.strerror or error}") from error
     _note(folder, manifest, used, flash_bytes, ram_bytes)
@@ -193,26 +196,31 @@ def build(folder: Path, compiler: Compiler | None = None) -> BuildResult:
 def _compile(
     compiler: Compiler, board: Board, folder: Path, sources: list[str], image: Path
 ) -> tuple[str, ...]:
-    """Compile and link in one go, as the folder's Makefile does; return the compiler's warnings."""
+    """Compile and link in one go, as the folder's Makefile does; return the compiler's warnings.
+
+    Every path is relative to the folder, so that none gets into messages or files.
+    """
     flags = FLAGS[board.family]
-    elf, map_file = image.with_suffix(".elf"), image.with_suffix(".map")
+    place = image.relative_to(folder)
+    map_file = image.with_suffix(".map")
     command = [str(compiler.path), f"-mmcu={board.mcu}", *flags.compile, *flags.link]
-    done = _run([*command, f"-Wl,-Map={map_file}", "-o", str(elf), *sources], folder=folder)
+    command += [f"-Wl,-Map={place}.map", "-o", f"{place}.elf", *sources]
+    done = _run(command, folder=folder, scratch=place.parts[0])
     if done.returncode != 0:
         raise BuildError(f"{folder}: {compiler.label} refused the C source", _plain(done.stderr))
     text = map_file.read_text(encoding="utf-8")
     map_file.write_text(_plain(text), encoding="utf-8")
-    hex_file = image.with_suffix(".hex")
     objcopy = [str(compiler.tool("objcopy")), "-O", "ihex", "-R", ".eeprom"]
-    copied = _run([*objcopy, str(elf), str(hex_file)])
+    copied = _run([*objcopy, f"{place}.elf", f"{place}.hex"], folder=folder)
     if copied.returncode != 0:
         raise BuildError(f"{folder}: the image cannot be written as Intel HEX", copied.stderr)
     return tuple(line for line in done.stderr.splitlines() if "warning:" in line)
 
 
 def _plain(text: str) -> str:
-    """Leave out the compiler's own temporary names, which differ from run to run."""
-    return re.sub(r"\S*/cc\w{6}\.(\S*)", r"temporary.\1", text).strip() + "\n"
+    """Leave out temporary names, which differ from run to run."""
+    text = re.sub(r"\.build\.\w+/cc\w{6}\.", "temporary.", text)
+    return re.sub(r"\.build\.\w+/", "", text).strip() + "\n"
 
 
 def image_sizes(elf: Path) -> tuple[int, int]:
