@@ -329,7 +329,8 @@ def quantise(design: Design) -> Plan:
         spark_on_rise=design.spark_on_rise,
         dwell_ticks=dwell,
         off_min_ticks=ticks(design.off_min_s),
-        on_min_ticks=min(ticks(LEAST_ON_S), dwell),
+        # A charge begun at once must not end before its end can be armed: two events' service.
+        on_min_ticks=min(max(ticks(LEAST_ON_S), guard), dwell),
         hard_limit_ticks=int(hard_s * tick_hz),
         guard_ticks=guard,
         guard_beats=int(np.ceil(hard_s / HEARTBEAT_S)) + 1,
