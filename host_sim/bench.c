@@ -286,60 +286,66 @@ static void guard_acts(bench *b, int64_t now)
 
 /* ---- Handlers -------------------------------------------------------------------------------- */
 
-/* Out of reset: the counter starts at 0 (except the first time), the core from standstill or warm. */
+static void handler_ends(bench *b, int64_t now)
+{
+    b->running = BENCH_IDLE;
+    b->busy_until = now;
+    apply(b, now);
+    cpu_schedule(b);
+}
+
+/* Out of reset: the core from standstill or warm. */
 static void reset_ends(bench *b, int64_t now)
 {
-    b->running = BENCH_IDLE;
-    b->busy_until = now;
     st_init(&b->core, bench_tick_of(b, now), &b->kept, b->power_on != 0);
     b->at[EV_POLL] = now + b->set.poll_every_cycles;
-    apply(b, now);
-    cpu_schedule(b);
+    handler_ends(b, now);
 }
 
-/* The rest of an event's work, after what was urgent is armed. */
-static void settle_ends(bench *b, int64_t now)
+/* Be busy for a while, then do what `running` says. */
+static void busy(bench *b, int running, int64_t now, int64_t cycles)
 {
-    b->running = BENCH_IDLE;
-    b->busy_until = now;
+    b->running = running;
+    b->busy_cycles += cycles;
+    b->at[EV_CPU] = now + cycles;
+}
+
+/* What was urgent is armed now; the rest of the event's work follows.  Handlers do not nest, so the
+ * core may do it at once; what it orders takes effect when the time for it has passed. */
+static void urgent_ends(bench *b, int64_t now)
+{
+    const st_orders *const orders = &b->core.orders;
+    apply(b, now);
     st_settle(&b->core);
-    apply(b, now);
-    cpu_schedule(b);
-}
-
-/* An alarm has read the level; an edge that the reads saw has its flag up by the time of asking. */
-static bool edge_goes_first(const bench *b)
-{
-    int64_t const asked = b->began + b->set.capture_delay_cycles + b->set.latency_cycles;
-    return (b->irq_at[IRQ_CAPTURE] != BENCH_NEVER) && (b->irq_at[IRQ_CAPTURE] <= asked);
-}
-
-static void event_ends(bench *b, int64_t now)
-{
-    int const which = b->running;
-    if (b->coil_first && b->matched) {
-        coil_tell(b);
+    if ((b->set.settle_cycles != 0) &&
+        (orders->coil_fresh || orders->capture_fresh || orders->alarm_fresh)) {
+        busy(b, BENCH_SETTLING, now, b->set.settle_cycles);
+    } else {
+        handler_ends(b, now);
     }
-    if (which == IRQ_CAPTURE) {
-        b->facts.captured++;
-        st_on_capture(&b->core, b->read_latched, b->read_now);
-    } else if ((which == IRQ_ALARM) && edge_goes_first(b)) {
-        /* dropped: the edge orders an alarm of its own */
-    } else if (which == IRQ_ALARM) {
+}
+
+/* The core has decided; what it ordered takes effect at the end of the handler's time. */
+static void event_decided(bench *b, int which, int64_t now)
+{
+    int64_t const cycles =
+        b->handler[which] + (b->core.orders.coil_fresh ? b->set.order_cycles : 0);
+    if (cycles == 0) {
+        urgent_ends(b, now);
+    } else {
+        busy(b, BENCH_URGENT, now, cycles);
+    }
+}
+
+/* The alarm has read the level.  An edge that the reads saw has its flag up by now: it goes first, and
+ * orders an alarm of its own. */
+static void alarm_asks(bench *b, int64_t now)
+{
+    if (b->irq_at[IRQ_CAPTURE] == BENCH_NEVER) {
         b->facts.alarms++;
         st_on_alarm(&b->core, b->read_now, b->read_level != 0U);
-    } else if (which == IRQ_POLL) {
-        b->facts.polls++;
-        st_on_poll(&b->core, b->read_now, b->read_level != 0U);
-    } else { /* coil: told above */
     }
-    apply(b, now);
-    b->running = BENCH_SETTLING;
-    if (b->set.settle_cycles == 0) {
-        settle_ends(b, now);
-    } else {
-        b->at[EV_CPU] = now + b->set.settle_cycles;
-    }
+    event_decided(b, IRQ_ALARM, now);
 }
 
 static int highest_waiting(const bench *b, int64_t now)
@@ -350,37 +356,49 @@ static int highest_waiting(const bench *b, int64_t now)
     return i;
 }
 
-/* A handler begins by reading what it is about: latched instant, clock, level. */
 static void handler_begins(bench *b, int64_t now)
 {
     int const which = highest_waiting(b, now);
-    b->running = which;
-    b->began = now;
+    st_ticks const ticks = bench_tick_of(b, now);
     irq_clear(b, which);
-    b->coil_first = b->matched;
-    b->read_latched = b->latched;
-    b->read_now = bench_tick_of(b, now);
-    if (which >= IRQ_ALARM) {
+    if (b->matched) { /* told before any other event */
+        coil_tell(b);
+    }
+    if (which == IRQ_ALARM) {
         b->read_level = level_majority(b, now);
+        b->read_now = ticks;
+        busy(b, BENCH_ASKING, now, b->set.capture_delay_cycles);
+        return;
     }
-    b->busy_cycles += b->handler[which] + b->set.settle_cycles;
-    if (b->handler[which] == 0) {
-        event_ends(b, now);
-    } else {
-        b->at[EV_CPU] = now + b->handler[which];
+    if (which == IRQ_CAPTURE) {
+        b->facts.captured++;
+        st_on_capture(&b->core, b->latched, ticks);
+    } else if (which == IRQ_POLL) {
+        b->facts.polls++;
+        st_on_poll(&b->core, ticks, level_majority(b, now) != 0U);
+    } else { /* coil: told above */
     }
+    event_decided(b, which, now);
 }
 
 static void cpu_step(bench *b, int64_t now)
 {
-    if (b->running == BENCH_IDLE) {
+    switch (b->running) {
+    case BENCH_IDLE:
         handler_begins(b, now);
-    } else if (b->running == BENCH_SETTLING) {
-        settle_ends(b, now);
-    } else if (b->running == BENCH_IN_RESET) {
+        break;
+    case BENCH_ASKING:
+        alarm_asks(b, now);
+        break;
+    case BENCH_URGENT:
+        urgent_ends(b, now);
+        break;
+    case BENCH_IN_RESET:
         reset_ends(b, now);
-    } else {
-        event_ends(b, now);
+        break;
+    default:
+        handler_ends(b, now);
+        break;
     }
 }
 

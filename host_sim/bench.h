@@ -30,10 +30,11 @@ typedef struct {
     int64_t compare_ticks;   /* pin changes that many ticks after the ordered one (1: as OCR + 1) */
     int64_t near_ticks;      /* an instant nearer than that, or past, is moved that far ahead */
     int64_t latency_cycles;  /* interrupt flag to first instruction that matters */
-    int64_t capture_cycles;  /* handler times: first instruction to the urgent orders armed */
-    int64_t coil_cycles;
+    int64_t capture_cycles;  /* handler times: first instruction to the urgent orders armed, */
+    int64_t coil_cycles;     /* without an order for the coil */
     int64_t alarm_cycles;
-    int64_t settle_cycles;   /* from there to the rest settled and armed */
+    int64_t order_cycles;    /* ... and what such an order adds */
+    int64_t settle_cycles;   /* from there to the rest settled and armed, if it orders anything */
     int64_t poll_cycles;     /* events held off by one poll, without settling */
     int64_t poll_every_cycles;
     int64_t read_gap_cycles; /* between the three reads of the pin's level */

@@ -27,13 +27,15 @@ MODE_ROOM = 4096
 
 @dataclass(frozen=True)
 class Hardware:
-    """The chip around the core; all times in seconds.
+    """The chip around the core; handler times in CPU clocks, other times in seconds.
 
-    The handler times are from the interrupt's first instruction to its urgent orders armed;
-    ``settle_s`` more passes until the rest is settled and armed.  Their defaults are for an
-    ATmega328P at 16 MHz; ``tests/host_sim`` holds them against the emulated chip.
-    ``filter_samples`` equal samples at the CPU clock pass the capture filter (4 on AVR; 0: no
-    filter).  ``timer_phase_s`` is an instant at which the counter stepped to ``first_tick``.
+    A handler takes its ``..._cycles`` from the first instruction that matters to its urgent orders
+    armed, ``order_cycles`` more when it orders the coil; ``settle_cycles`` more pass where the
+    core's second half orders anything.  ``latency_cycles``: flag to that first instruction.  The
+    defaults were fitted to the emulated ATmega328P and are held against it by the tests; a
+    firmware whose handlers are edited has others.  ``filter_samples`` equal samples at the CPU
+    clock pass the capture filter (4 on AVR; 0: no filter).  ``timer_phase_s`` is an instant at
+    which the counter stepped to ``first_tick``.
     """
 
     tick_hz: float
@@ -41,12 +43,13 @@ class Hardware:
     capture_delay_cycles: float = 7.0
     filter_samples: int = 4
     near_ticks: int = 16
-    latency_s: float = 3e-6
-    capture_s: float = 12e-6
-    coil_s: float = 15e-6
-    alarm_s: float = 15e-6
-    settle_s: float = 30e-6
-    poll_hold_s: float = 10e-6
+    latency_cycles: float = 120.0
+    capture_cycles: float = 560.0
+    coil_cycles: float = 400.0
+    alarm_cycles: float = 700.0
+    order_cycles: float = 1000.0
+    settle_cycles: float = 900.0
+    poll_hold_cycles: float = 400.0
     poll_every_s: float = 10e-3
     read_gap_s: float = 0.2e-6
     heartbeat_s: float = 1e-3
@@ -74,12 +77,13 @@ class Hardware:
                 ideal=True,
                 filter_samples=0,
                 near_ticks=0,
-                latency_s=0.0,
-                capture_s=0.0,
-                coil_s=0.0,
-                alarm_s=0.0,
-                settle_s=0.0,
-                poll_hold_s=0.0,
+                latency_cycles=0.0,
+                capture_cycles=0.0,
+                coil_cycles=0.0,
+                alarm_cycles=0.0,
+                order_cycles=0.0,
+                settle_cycles=0.0,
+                poll_hold_cycles=0.0,
             )
         return replace(chip, **changes)
 
@@ -174,6 +178,9 @@ class _Settings:
         def cycles(time_s: float) -> int:
             return round(time_s * cycles_hz)
 
+        def clocks(count: float) -> int:
+            return round(count * cycles_hz / chip.f_cpu_hz)
+
         self.kept: list[Any] = []
         self.struct = ffi.new("bench_settings *")
         values = {
@@ -186,12 +193,13 @@ class _Settings:
             "filter_cycles": chip.filter_samples,
             "compare_ticks": 1,
             "near_ticks": chip.near_ticks,
-            "latency_cycles": cycles(chip.latency_s),
-            "capture_cycles": cycles(chip.capture_s),
-            "coil_cycles": cycles(chip.coil_s),
-            "alarm_cycles": cycles(chip.alarm_s),
-            "settle_cycles": cycles(chip.settle_s),
-            "poll_cycles": cycles(chip.poll_hold_s),
+            "latency_cycles": clocks(chip.latency_cycles),
+            "capture_cycles": clocks(chip.capture_cycles),
+            "coil_cycles": clocks(chip.coil_cycles),
+            "alarm_cycles": clocks(chip.alarm_cycles),
+            "order_cycles": clocks(chip.order_cycles),
+            "settle_cycles": clocks(chip.settle_cycles),
+            "poll_cycles": clocks(chip.poll_hold_cycles),
             "poll_every_cycles": max(1, cycles(chip.poll_every_s)),
             "read_gap_cycles": cycles(chip.read_gap_s),
             "guard_cycles": cycles(chip.heartbeat_s),

@@ -21,12 +21,12 @@
 /* Hardware events, in the order in which those of one cycle are handled; then the processor. */
 enum { EV_FILTER, EV_LINE, EV_COIL, EV_ALARM, EV_GUARD, EV_POLL, EV_CPU, EV_COUNT };
 
-/* Interrupts by priority (vector order, 11.1), then the poll; what the processor is at. */
+/* Interrupts by priority (vector order, 11.1), then the poll. */
 enum { IRQ_CAPTURE, IRQ_COIL, IRQ_ALARM, IRQ_POLL, IRQ_COUNT };
 
-#define BENCH_IDLE (-1)
-#define BENCH_IN_RESET IRQ_COUNT
-#define BENCH_SETTLING (IRQ_COUNT + 1)
+
+/* What the processor is at. */
+enum { BENCH_IDLE, BENCH_IN_RESET, BENCH_ASKING, BENCH_URGENT, BENCH_SETTLING };
 
 typedef struct {
     const double *next; /* next toggle of the pattern */
@@ -67,13 +67,10 @@ struct bench {
     st_ticks matched_tick;
     int64_t on_since;
 
-    int running;               /* handler under way, or one of BENCH_IDLE, _IN_RESET, _SETTLING */
-    int power_on;              /* ... and the reset is one of power */
-    int coil_first;            /* ... and it began with a compare to tell */
-    uint8_t read_level;
-    st_ticks read_latched;
+    int running;               /* BENCH_IDLE .. BENCH_SETTLING */
+    int power_on;              /* the reset is one of power */
+    uint8_t read_level;        /* read by the alarm's handler */
     st_ticks read_now;
-    int64_t began;
     int64_t busy_until;
 
     bench_burst burst[BENCH_BURSTS];

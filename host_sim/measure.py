@@ -30,15 +30,16 @@ class Pulses:
     """True pulses of a train: lead edges at the pin and what the crank did there.
 
     ``index`` (n,) number of the top dead centre the pulse belongs to; ``rpm`` (n,) mean speed
-    over the interval that ends at the pulse (nan for the first); ``ordinal`` (n,) 1, 2, ... since
-    the crank was last slower than the floor; ``forward`` (n,) direction.
+    over the interval that ends at the pulse (nan for the first); ``speed_rpm`` (n,) true speed
+    there, negative backwards; ``ordinal`` (n,) 1, 2, ... since the crank was last slower than the
+    floor.
     """
 
     at_s: F64
     index: I64
     rpm: F64
+    speed_rpm: F64
     ordinal: I64
-    forward: BOOL
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,7 @@ def find_pulses(train: Train, manifest: Manifest) -> Pulses:
     broken = ~(rpm >= manifest.start.floor_rpm)
     begin = np.maximum.accumulate(np.where(broken, np.arange(len(at_s)), 0))
     ordinal = np.arange(len(at_s)) - begin + 1
-    return Pulses(at_s, index, rpm, ordinal, train.motion.speed_at(true_s) >= 0.0)
+    return Pulses(at_s, index, rpm, train.motion.speed_at(true_s) / DEG_S_PER_RPM, ordinal)
 
 
 def _pulse_rules(pulses: Pulses, manifest: Manifest) -> tuple[I64, BOOL]:
@@ -175,11 +176,26 @@ def _judge_rules(
     return rule, np.where(rule == RULE_RUN, by_run, by_start)
 
 
+def locks_with_spark(manifest: Manifest, rpm: F64) -> BOOL:
+    """Return at which speeds the pulse that finds lock can spark: half the dwell fits behind it.
+
+    That pulse's charge begins at its own edge; faster, the next pulse's is the first worth
+    asking for.
+    """
+    delay_deg = manifest.geometry.lead_edge_deg_btdc - _line(manifest.curve, rpm)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        delay_us = delay_deg / (DEG_S_PER_RPM * rpm) * 1e6
+    return np.asarray(delay_us >= 0.5 * manifest.dwell_us) | manifest.spark_on_rise
+
+
 def _missed(pulses: Pulses, sparked: BOOL, manifest: Manifest, end_s: float) -> I64:
     """Return pulses without a spark: from the third on, below the limit, well above the floor."""
     turn_s = manifest.geometry.spacing_deg / DEG_S_PER_RPM / np.maximum(pulses.rpm, 1e-9)
-    expected = (pulses.ordinal >= 3) & pulses.forward & (pulses.rpm < manifest.resume_rpm)
-    expected &= pulses.rpm > manifest.start.floor_rpm * 1.05
+    slowest_rpm = np.minimum(pulses.rpm, pulses.speed_rpm)
+    first = np.where(locks_with_spark(manifest, pulses.rpm), 3, 4)
+    expected = (pulses.ordinal >= first) & (slowest_rpm > manifest.start.floor_rpm * 1.1)
+    below_limit = pulses.rpm < manifest.resume_rpm
+    expected &= below_limit & np.concatenate((below_limit[:1], below_limit[:-1]))
     expected &= pulses.at_s + turn_s < end_s
     return np.flatnonzero(expected & ~sparked)
 

@@ -32,8 +32,8 @@ class NoiseLevel:
     sees (no source); each can be set.
     """
 
-    glitch_hz: float = 1000.0
-    glitch_width_s: tuple[float, float] = (0.1e-6, 10e-6)
+    glitch_hz: float = 200.0
+    glitch_width_s: tuple[float, float] = (0.1e-6, 5e-6)
     burst_glitches: tuple[int, int] = (5, 30)
     burst_s: float = 60e-6
     burst_width_s: tuple[float, float] = (0.1e-6, 8e-6)
@@ -96,10 +96,36 @@ def _turns(manifest: Manifest, rpm: float, pulses: float) -> float:
     return pulses * manifest.geometry.spacing_deg / 360.0 * 60.0 / rpm
 
 
+def glitch_limits(level: NoiseLevel, manifest: Manifest) -> Limits:
+    """Return what random glitches may do to a run at steady speed.
+
+    A glitch over the edge itself may be taken for the edge, early by its width.  One that meets
+    the look at the level (after the confirmation, 20 us, and the two handlers, about 1500
+    clocks) makes its own end the edge: late by that time, and then up to half of it early in the
+    next spark, whose interval seems shorter.  Each such edge moves up to three sparks, and their
+    number follows from the rate.  1 % of the sparks may be missing: a turn without one is
+    harmless (no source).
+    """
+    width_s = level.glitch_width_s[1]
+    look_s = 20e-6 + 1500.0 / manifest.f_cpu_hz
+    return Limits(
+        moved_share=min(0.5, 0.01 + 4.0 * level.glitch_hz * (width_s + look_s)),
+        missed_share=0.01,
+        early_us=1.0 + 1e6 * (width_s + 0.5 * look_s),
+        dwell_share=np.inf,
+        first_spark_pulse=6,
+    )
+
+
 def steady_scenario(
-    manifest: Manifest, rpm: float, *, pulses: int = 2000, noise: tuple[str, ...] = ()
+    manifest: Manifest,
+    rpm: float,
+    *,
+    pulses: int = 2000,
+    noise: tuple[str, ...] = (),
+    level: NoiseLevel | None = None,
 ) -> Scenario:
-    """Return a run at one speed."""
+    """Return a run at one speed, the line disturbed or not."""
     suffix = "".join(f"+{kind}" for kind in noise)
     title = f"steady {rpm:.0f} rpm" + (f" with {' and '.join(noise)}" if noise else "")
     return Scenario(
@@ -108,6 +134,7 @@ def steady_scenario(
         motions.steady(rpm),
         _turns(manifest, rpm, pulses),
         noise,
+        glitch_limits(level or NoiseLevel(), manifest) if "glitches" in noise else Limits(),
     )
 
 
@@ -163,6 +190,7 @@ def standard_scenarios(
     rpm: Iterable[float] | None = None,
     noise: Iterable[str] = NOISE_KINDS,
     pulses: int = 2000,
+    level: NoiseLevel | None = None,
 ) -> list[Scenario]:
     """Return the standard set; with ``rpm`` only those steady speeds, with and without noise."""
     speeds = list(rpm) if rpm is not None else steady_speeds(manifest)
@@ -173,7 +201,9 @@ def standard_scenarios(
         speeds = [manifest.start.below_rpm * 0.9, manifest.start.below_rpm * 1.5, manifest.top_rpm]
         speeds = [n for n in speeds if n > manifest.start.floor_rpm * 1.05]
     for kind in kinds:
-        found += [steady_scenario(manifest, n, pulses=pulses, noise=(kind,)) for n in speeds]
+        found += [
+            steady_scenario(manifest, n, pulses=pulses, noise=(kind,), level=level) for n in speeds
+        ]
     return found
 
 
@@ -235,5 +265,5 @@ def simulate(
     """Run the standard scenarios on a firmware folder, one result after the other."""
     manifest = read_manifest(folder)
     chip = Hardware.of(manifest, ideal=ideal)
-    for scenario in standard_scenarios(manifest, rpm=rpm, noise=noise):
+    for scenario in standard_scenarios(manifest, rpm=rpm, noise=noise, level=level):
         yield run_scenario(folder, manifest, scenario, seed=seed, level=level, chip=chip)

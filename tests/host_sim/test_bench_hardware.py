@@ -158,7 +158,7 @@ def test_alarm_comes_one_tick_after_the_ordered_plus_latency(probe: Library) -> 
 
 def test_waiting_interrupts_are_served_by_priority_and_do_not_nest(probe: Library) -> None:
     """An alarm's handler is busy when alarm-, compare- and capture flags come up."""
-    bench = probe_bench(probe, real_chip(alarm_s=100e-6))
+    bench = probe_bench(probe, real_chip(alarm_cycles=1600.0))
     first = (ON_AT, 260, LEAD, 1, 200)  # alarm at 100 us, coil at 130 us
     again = (NOTHING, 0, NOTHING, 1, -1)  # at once; its flag waits behind the others
     bench.script(first, again)
