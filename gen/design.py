@@ -243,16 +243,21 @@ def greatest_accel(engine: Engine) -> float:
     return max(value if value is not None else computed for value in given)
 
 
+def hand_crank_of(engine: Engine) -> HandCrank:
+    """Return the crank that a start slows the most: cylinders filled completely, no help."""
+    part = engine.engine
+    together = 2 if part.cylinders == 2 and part.tdc_spacing_deg == 0 and part.strokes == 2 else 1
+    filled = replace(cylinder_of(engine), closed_deg_btdc=180.0)
+    return HandCrank(filled, part.inertia_kg_m2, together, closed_pa=ATMOSPHERE_PA)
+
+
 def _start(engine: Engine, arc_deg: float) -> StartDesign:
     part, advance, pickup = engine.engine, engine.advance, engine.pickup
     trail = pickup.lead_edge_deg_btdc - arc_deg
     driven = part.starter in DRIVEN
     start_deg = min(advance.start_deg_btdc, trail)
-    together = 2 if part.cylinders == 2 and part.tdc_spacing_deg == 0 and part.strokes == 2 else 1
-    filled = replace(cylinder_of(engine), closed_deg_btdc=180.0)  # the most that can slow it
-    crank = HandCrank(filled, part.inertia_kg_m2, together, closed_pa=ATMOSPHERE_PA)
     found = slowing_allowance(
-        crank,
+        hand_crank_of(engine),
         lead_deg_btdc=pickup.lead_edge_deg_btdc,
         arc_deg=arc_deg,
         start_deg_btdc=start_deg,
