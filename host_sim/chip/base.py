@@ -123,7 +123,8 @@ def run_chip(job: ChipJob, emulator: str = "yasimavr") -> Run:
     """Run ``job.elf`` against ``job.train`` on one of ``EMULATORS``; say what its coils did.
 
     ``Run.facts`` (float): ``cycles``; ``boot_s`` reset to main(); ``outputs_safe_s`` first
-    instant every coil pin is driven to off; ``stack_bytes`` deepest use; for each interrupt
+    instant every coil pin is driven to off (each left out when it never happened);
+    ``stack_bytes`` deepest use; for each interrupt
     handler that ran, ``<VECTOR>_cycles_max`` and ``_cycles_mean`` from response to the end
     of RETI, and ``<VECTOR>_wait_cycles_max`` from flag and enable to response.
     ``Run.counters`` (int): ``<VECTOR>_count``, ``captures``, ``resets_watchdog`` and the

@@ -94,6 +94,7 @@ def events(job: ChipJob) -> np.ndarray[Any, Any]:
             np.array(resets + upsets, dtype=EVENT),
         ]
     )
+    rows["cycle"] = np.maximum(rows["cycle"], 1)  # the first cycle with a past to be stepped from
     return rows[np.lexsort((rows["kind"], rows["cycle"]))]
 
 
@@ -151,10 +152,6 @@ def _handlers(job: ChipJob, result: Any) -> tuple[dict[str, int], dict[str, floa
     return counters, facts
 
 
-def _seconds(cycle: int, job: ChipJob) -> float:
-    return cycle / job.clock_hz if cycle >= 0 else float("nan")
-
-
 def unpack(
     job: ChipJob, result: Any, changes: np.ndarray[Any, Any], serial: bytes, source: str
 ) -> Run:
@@ -166,8 +163,9 @@ def unpack(
     counters |= {n: getattr(result, n) for n in ("captures", "bad_opcodes", "bad_addresses")}
     counters |= {p.name: result.peek[i] for i, p in enumerate(job.peeks)}
     facts["cycles"] = float(result.cycles_run)
-    facts["boot_s"] = _seconds(result.main_cycle, job)
-    facts["outputs_safe_s"] = _seconds(result.safe_cycle, job)
+    for name, cycle in (("boot_s", result.main_cycle), ("outputs_safe_s", result.safe_cycle)):
+        if cycle >= 0:
+            facts[name] = cycle / job.clock_hz
     facts["stack_bytes"] = float(result.ram_end + 1 - result.stack_lowest)
     stopped = result.phase_cycle == np.iinfo(np.int64).min
     return Run(

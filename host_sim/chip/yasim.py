@@ -19,7 +19,7 @@ from .base import ChipJob
 INSTALL = "python tools/install_yasimavr.py"
 VERSION = "0.1.6"  # the corrections are tied to it
 SOURCE = f"yasimavr {VERSION}"
-SOURCES = ("chip_record.c", "yasim_run.cpp")
+SOURCES = ("chip_record.c", "yasim_run.cpp", "yasim_wire.cpp")
 CDEF = """
 void *chip_run_yasim(void *device, const chip_job *job, const chip_event *events,
                      chip_result *result);
@@ -44,8 +44,8 @@ def _package() -> Path:
 def _library() -> tuple[cffi.FFI, Any]:
     package = _package()
     include, lib = package / "include", package / "lib"
-    flags = ["-std=c++20", "-O2", "-fPIC", "-shared", "-fvisibility=hidden", "-w"]
-    flags += [f"-I{include / 'core'}", f"-I{include / 'arch_avr'}"]
+    flags = ["-std=c++20", "-O2", "-fPIC", "-shared", "-fvisibility=hidden"]
+    flags += ["-isystem", str(include / "core"), "-isystem", str(include / "arch_avr")]
     libraries = [f"-L{lib}", "-lyasimavr_core", "-lyasimavr_arch_avr", f"-Wl,-rpath,{lib}"]
     command = native.compiler("CXX", ("c++", "g++", "clang++"))
     path = native.build("yasim_run.so", SOURCES, command, flags, libraries, extra=SOURCE)

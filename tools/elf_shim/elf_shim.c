@@ -63,8 +63,9 @@ static int read_segments(Elf *elf)
 {
     size_t count = elf->header.e_phnum;
     size_t bytes = count * sizeof(Elf32_Phdr);
-    if (count != 0
-        && (elf->header.e_phentsize != sizeof(Elf32_Phdr) || !inside(elf, elf->header.e_phoff, bytes))) {
+    int whole = elf->header.e_phentsize == sizeof(Elf32_Phdr)
+        && inside(elf, elf->header.e_phoff, bytes);
+    if (count != 0 && !whole) {
         return 0;
     }
     elf->segments = calloc(count + 1u, sizeof(Elf32_Phdr));

@@ -22,10 +22,10 @@ ISR(TIMER1_COMPB_vect, ISR_NAKED)
     __asm__ volatile("sts seen+1, r16\n reti");
 }
 #elif CASE == 5 || CASE == 6
-/* Counts how often it ran; the flag stays set, for the count is 0 and so is OCR1A. */
+/* Says how far the main program came, once. */
 ISR(TIMER1_COMPA_vect, ISR_NAKED)
 {
-    __asm__ volatile("sts seen, r16\n in r17, 0x3f\n ori r17, 0x00\n clr r18\n sts 0x6f, r18\n reti");
+    __asm__ volatile("sts seen, r16\n clr r18\n sts 0x6f, r18\n reti"); /* TIMSK1 = 0 */
 }
 #else
 ISR(TIMER1_COMPA_vect)
