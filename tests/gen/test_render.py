@@ -86,12 +86,14 @@ def test_same_description_gives_the_same_bytes(
 
 def test_folder_is_complete_and_names_no_place(made_folders: dict[str, Path]) -> None:
     files = contents(made_folders["plover"])
-    core = {path.name for path in (ROOT / "templates_c").glob("core/*.[ch]")}
-    port = {path.name for path in (ROOT / "templates_c").glob("port/avr_timer1/*.[ch]")}
-    assert set(files) == {f"src/{name}" for name in core | port | {"config.h"}} | {
+    templates = ROOT / "templates_c"
+    sources = [*templates.glob("core/*.[ch]"), *templates.glob("port/avr_timer1/*.[ch]")]
+    assert set(files) == {f"src/{path.name}" for path in sources} | {
+        "src/config.h",
         "Makefile",
         "README.md",
         "platformio.ini",
+        "platformio_link.py",
         "manifest.json",
     }
     for name, raw in files.items():
@@ -101,9 +103,8 @@ def test_folder_is_complete_and_names_no_place(made_folders: dict[str, Path]) ->
         assert not re.search(r"[ \t]+$", text, re.MULTILINE), f"{name}: blanks at a line's end"
         assert text.endswith("\n"), name
         assert not re.search(r"\bNone\b|\{\{|\{%|nan\b|inf\b", text), name
-    for name in core | port:
-        (source,) = (ROOT / "templates_c").rglob(name)
-        assert files[f"src/{name}"] == source.read_bytes()
+    for path in sources:
+        assert files[f"src/{path.name}"] == path.read_bytes()
 
 
 @pytest.mark.parametrize("name", ["plover", "teal"])

@@ -1,0 +1,175 @@
+"""If this fails: the folder's platformio.ini does not build, or builds another image than ours.
+
+PlatformIO's own platform "atmelavr" cannot be fetched without the network; a folder laid out here
+stands in for it.  Its flags and its boards' data are from memory of that platform (medium
+confidence); PlatformIO, SCons and the compiler are the real ones.
+"""
+
+from __future__ import annotations
+
+import configparser
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from intelhex import IntelHex
+
+from sparktick.gen.board import all_boards
+from sparktick.gen.toolchain import Compiler, build
+
+pytestmark = [
+    pytest.mark.avr,
+    pytest.mark.needs_system("PlatformIO", "pip install platformio", module="platformio"),
+    pytest.mark.needs_system("SCons", "pip install scons", module="SCons"),
+]
+
+BOARDS = {  # id: clock, upload speed, flash less the boot loader
+    "nanoatmega328new": ("16000000L", 115200, 32256),
+    "nanoatmega328": ("16000000L", 57600, 30720),
+    "uno": ("16000000L", 115200, 32256),
+    "pro8MHzatmega328": ("8000000L", 57600, 30720),
+}
+
+SCONS = """\
+import SCons.Script
+SCons.Script.main()
+"""
+
+PLATFORM = """\
+from platformio.public import PlatformBase
+
+
+class AtmelavrPlatform(PlatformBase):
+    pass
+"""
+
+BUILDER = """\
+from SCons.Script import Builder, Default, DefaultEnvironment
+
+env = DefaultEnvironment()
+env.Replace(
+    AR="avr-gcc-ar", AS="avr-as", CC="avr-gcc", CXX="avr-g++", RANLIB="avr-gcc-ranlib",
+    OBJCOPY="avr-objcopy", SIZETOOL="avr-size", PROGNAME="firmware", PROGSUFFIX=".elf",
+    SIZEPROGREGEXP=r"^(?:\\.text|\\.data)\\s+(\\d+).*",
+    SIZEDATAREGEXP=r"^(?:\\.data|\\.bss|\\.noinit)\\s+(\\d+).*",
+    SIZECHECKCMD="$SIZETOOL -A -d $SOURCES",
+)
+env.Append(
+    CFLAGS=["-std=gnu11"],
+    CCFLAGS=["-Os", "-Wall", "-ffunction-sections", "-fdata-sections", "-mmcu=$BOARD_MCU"],
+    CPPDEFINES=[("F_CPU", "$BOARD_F_CPU")],
+    LINKFLAGS=["-Os", "-mmcu=$BOARD_MCU", "-Wl,--gc-sections", "-Wl,--relax"],
+    LIBS=["m"],
+    BUILDERS=dict(
+        ElfToHex=Builder(
+            action=env.VerboseAction(
+                "$OBJCOPY -O ihex -R .eeprom $SOURCES $TARGET", "Building $TARGET"
+            ),
+            suffix=".hex",
+        )
+    ),
+)
+image = env.ElfToHex("$BUILD_DIR/${PROGNAME}", env.BuildProgram())
+Default(env.Alias("buildprog", image, image))
+"""
+
+
+def _write_json(path: Path, content: Any) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(json.dumps(content))
+
+
+def _package(folder: Path, kind: str, name: str, version: str) -> None:
+    """Write what PlatformIO looks for before it believes that a package is installed."""
+    file = "platform.json" if kind == "platform" else "package.json"
+    content = {"name": name, "version": version}
+    if kind == "platform":
+        tool = {"type": "toolchain", "owner": "platformio", "version": "*"}
+        content |= {"title": "AVR", "packages": {"toolchain-atmelavr": tool}}
+    _write_json(folder / file, content)
+    spec = {"owner": "platformio", "id": None, "name": name, "requirements": None, "uri": None}
+    _write_json(folder / ".piopm", {"type": kind, "name": name, "version": version, "spec": spec})
+
+
+def make_core(core: Path, compiler: Path) -> None:
+    """Lay out the core folder; ``compiler`` is the path of an avr-gcc."""
+    from platformio.dependencies import get_core_dependencies
+
+    scons = core / "packages" / "tool-scons"
+    _package(scons, "tool", "tool-scons", get_core_dependencies()["tool-scons"].removeprefix("~"))
+    (scons / "scons.py").write_text(SCONS)
+    tools = core / "packages" / "toolchain-atmelavr"
+    _package(tools, "tool", "toolchain-atmelavr", "1.70300.0")
+    (tools / "bin").mkdir()
+    for name in ("gcc", "objcopy", "size", "gcc-ar", "gcc-ranlib", "as", "g++"):
+        (tools / "bin" / f"avr-{name}").symlink_to(compiler.with_name(f"avr-{name}"))
+    platform = core / "platforms" / "atmelavr"
+    _package(platform, "platform", "atmelavr", "5.1.0")
+    (platform / "platform.py").write_text(PLATFORM)
+    (platform / "builder").mkdir()
+    (platform / "builder" / "main.py").write_text(BUILDER)
+    for board, (clock, speed, flash) in BOARDS.items():
+        build = {"mcu": "atmega328p", "f_cpu": clock, "core": "none"}
+        upload = {"protocol": "arduino", "speed": speed}
+        upload |= {"maximum_size": flash, "maximum_ram_size": 2048}
+        content = {"name": board, "url": "", "vendor": "", "build": build, "upload": upload}
+        _write_json(platform / "boards" / f"{board}.json", content)
+
+
+def run_pio(core: Path, folder: Path, *args: str) -> subprocess.CompletedProcess[str]:
+    """Run ``pio`` on a firmware folder with that core folder, the network shut off."""
+    quiet = {
+        "PLATFORMIO_CORE_DIR": str(core),
+        "PLATFORMIO_SETTING_ENABLE_TELEMETRY": "No",
+        "PLATFORMIO_SETTING_CHECK_PLATFORMIO_INTERVAL": "9999",
+        "HTTPS_PROXY": "http://127.0.0.1:9",
+        "HTTP_PROXY": "http://127.0.0.1:9",
+        "PYTHONWARNINGS": "ignore",
+    }
+    return subprocess.run(
+        [sys.executable, "-m", "platformio", "run", "-d", str(folder), *args],
+        env={**os.environ, **quiet},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.fixture(scope="module")
+def core(avr: Compiler, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("platformio")
+    make_core(place, avr.path)
+    return place
+
+
+def test_builds_the_same_image_in_every_environment(
+    core: Path, avr: Compiler, folder: Path
+) -> None:
+    ours = IntelHex(str(build(folder, avr).hex)).todict()
+    ini = configparser.ConfigParser()
+    ini.read(folder / "platformio.ini")
+    names = [name.removeprefix("env:") for name in ini.sections() if name.startswith("env:")]
+    done = run_pio(core, folder, *(f"-e{name}" for name in names))
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert len(names) > 1
+    for name in names:
+        made = folder / ".pio" / "build" / name / "firmware.hex"
+        assert IntelHex(str(made)).todict() == ours
+
+
+def test_an_error_in_the_c_source_is_shown(core: Path, folder: Path) -> None:
+    with (folder / "src" / "st_coil.c").open("a") as stream:
+        stream.write("int oops(void) { return 1 }\n")
+    done = run_pio(core, folder)
+    assert done.returncode != 0
+    assert "src/st_coil.c" in done.stderr
+
+
+def test_the_stand_in_knows_every_board_of_ours() -> None:
+    """From memory of the official platform's list of boards."""
+    ours = {way.platformio_board for board in all_boards() for way in board.upload}
+    assert ours == set(BOARDS)
