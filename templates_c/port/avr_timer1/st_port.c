@@ -203,6 +203,20 @@ static void st_coil_first(st_core *core)
     }
 }
 
+static bool st_coil_is_on(void)
+{
+    bool const high = (ST_COIL_IN & ST_BIT(ST_PIN_COIL_BIT)) != 0U;
+    return high == (ST_CFG_COIL_ON_HIGH != 0);
+}
+
+/* After st_coil_defuse the pin alone tells whether the old order has come about: a match between the
+ * defusing and this look sets the flag and leaves the pin as it was. */
+static bool st_coil_came_about(void)
+{
+    return (st_coil_pending != (uint8_t)ST_COIL_IDLE) && !st_coil_far &&
+           (st_coil_is_on() == (st_coil_pending == (uint8_t)ST_COIL_ON_AT));
+}
+
 /* Put the opposite action on the pin, where a match changes nothing, then look whether the old one
  * has come about meanwhile: no order is given twice or lost. */
 static void st_coil_defuse(void)
@@ -223,7 +237,7 @@ static void st_coil_arm(st_core *core)
         return;
     }
     st_coil_defuse();
-    if (st_coil_matched()) {
+    if (st_coil_came_about()) {
         st_coil_switched(core); /* gives a new order */
         return;
     }
@@ -372,12 +386,6 @@ void st_entry(void)
 ISR(TIMER1_OVF_vect)
 {
     st_high++;
-}
-
-static bool st_coil_is_on(void)
-{
-    bool const high = (ST_COIL_IN & ST_BIT(ST_PIN_COIL_BIT)) != 0U;
-    return high == (ST_CFG_COIL_ON_HIGH != 0);
 }
 
 /* Heartbeat, and the independent guard: it trusts the pin and a constant, nothing else. */

@@ -90,9 +90,12 @@ static void st_coil_off(void)
     chip.enabled &= (uint8_t)~ST_EV_COIL;
 }
 
-static bool st_coil_matched(void)
+/* The pin tells, not the flag: a match just after the order was taken back sets the flag only. */
+static bool st_coil_came_about(void)
 {
-    return ((chip.enabled & ST_EV_COIL) != 0U) && ((chip.pending & ST_EV_COIL) != 0U);
+    bool const on = (chip.pins & 2U) != 0U;
+    return (st_coil_pending != (uint8_t)ST_COIL_IDLE) &&
+           (on == (st_coil_pending == (uint8_t)ST_COIL_ON_AT));
 }
 
 static void st_coil_switched(st_core *core)
@@ -118,7 +121,7 @@ static void st_coil_arm(st_core *core)
         return;
     }
     chip.coil_action = 0U; /* take the old order back ... */
-    if (st_coil_matched()) {
+    if (st_coil_came_about()) {
         st_coil_switched(core); /* ... too late: it has come about, and gives a new order */
         return;
     }
