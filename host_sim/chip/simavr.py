@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import tempfile
 from functools import cache
@@ -18,6 +19,7 @@ from .base import ChipJob
 INSTALL = "apt-get install libsimavr-dev libelf-dev"
 SOURCE = "simavr 1.6"
 SOURCES = ("chip_record.c", "simavr_run.c", "simavr_timer.c", "simavr_pin.c", "simavr_upset.c")
+LIBRARIES = ("-lsimavr", "-lelf")
 
 
 @cache
@@ -25,11 +27,9 @@ def program() -> Path:
     """Return the compiled child program; ToolError when simavr's library is not installed."""
     command = native.compiler("CC", ("cc", "gcc", "clang"))
     try:
-        return native.build(
-            "simavr_run", SOURCES, command, ("-std=gnu99", "-O2"), ("-lsimavr", "-lelf")
-        )
+        return native.build("simavr_run", SOURCES, command, ("-std=gnu99", "-O2"), LIBRARIES)
     except BuildError as error:
-        if "simavr/" in error.log or "-lsimavr" in error.log or "-lelf" in error.log:
+        if re.search(r"simavr/\S+ ?(file not found|No such file)|-lsimavr|-lelf", error.log):
             raise ToolError(f"simavr is not installed; install it with: {INSTALL}") from error
         raise
 

@@ -29,7 +29,8 @@ void chip_yasim_free(void *chip);
 """
 
 
-def _package() -> Path:
+def package_folder() -> Path:
+    """Return where yasimavr is installed; ToolError when it is not, or not this version."""
     try:
         found = importlib.metadata.version("yasimavr")
         import yasimavr
@@ -42,7 +43,7 @@ def _package() -> Path:
 
 @cache
 def _library() -> tuple[cffi.FFI, Any]:
-    package = _package()
+    package = package_folder()
     include, lib = package / "include", package / "lib"
     flags = ["-std=c++20", "-O2", "-fPIC", "-shared", "-fvisibility=hidden"]
     flags += ["-isystem", str(include / "core"), "-isystem", str(include / "arch_avr")]

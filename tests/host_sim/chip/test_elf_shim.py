@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import subprocess
 from pathlib import Path
 
@@ -63,3 +64,21 @@ def test_a_damaged_image_is_refused(dump: Path, image: Build, tmp_path: Path, cu
     damaged = tmp_path / "damaged.elf"
     damaged.write_bytes(whole[:cut] if cut >= 0 else b"\x7fELX" + whole[4:])
     assert lines(dump, damaged) == ["no image"]
+
+
+def test_the_installer_builds_a_library_that_clashes_with_no_other(tmp_path: Path) -> None:
+    """Own symbol names, so that a real libelf in the same process is never mixed up with it."""
+    spec = importlib.util.spec_from_file_location("installer", SHIM.parent / "install_yasimavr.py")
+    assert spec is not None and spec.loader is not None
+    installer = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(installer)
+    installer.build_shim(tmp_path)
+    done = subprocess.run(
+        ["nm", "-g", "--defined-only", str(tmp_path / "libelf.a")],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    names = [line.split()[-1] for line in done.stdout.splitlines() if " T " in line]
+    assert len(names) == 10 and all(name.startswith("sparktick_") for name in names)
+    assert {path.name for path in tmp_path.glob("*.h")} == {"libelf.h", "gelf.h"}
