@@ -211,6 +211,8 @@ void st_on_alarm(st_core *c, st_ticks now, bool active)
     } else if ((c->phase == (uint8_t)ST_PH_LOOK) || (trail && st_running(c) && !active) ||
                (st_running(c) && !st_before(now, c->close_at))) {
         st_closed(c);
+    } else if ((c->phase == (uint8_t)ST_PH_STORM) && active && !trail) {
+        st_closed_until(c, ST_PH_STORM, now + ST_CFG_STORM_TICKS); /* the edge came unseen: let it go */
     } else {
         st_look(c);
     }
