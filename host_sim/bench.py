@@ -51,7 +51,7 @@ class Hardware:
     settle_cycles: float = 900.0
     poll_hold_cycles: float = 400.0
     poll_every_s: float = 10e-3
-    read_gap_s: float = 0.2e-6
+    read_gap_cycles: float = 4.0
     heartbeat_s: float = 1e-3
     timer_phase_s: float = 0.0
     start_s: float = 1e-3
@@ -201,7 +201,7 @@ class _Settings:
             "settle_cycles": clocks(chip.settle_cycles),
             "poll_cycles": clocks(chip.poll_hold_cycles),
             "poll_every_cycles": max(1, cycles(chip.poll_every_s)),
-            "read_gap_cycles": cycles(chip.read_gap_s),
+            "read_gap_cycles": clocks(chip.read_gap_cycles),
             "guard_cycles": cycles(chip.heartbeat_s),
             "first_tick": chip.first_tick % (1 << 32),
         }

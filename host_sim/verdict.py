@@ -176,7 +176,7 @@ def _timing(m: Measurement, train: Train, manifest: Manifest, limits: Limits) ->
         ),
         _worst("start_advance", m.angle_deg_btdc, not_before, "deg", m.spark_s, start & matched),
         _worst("greatest_advance", m.angle_deg_btdc, greatest, "deg", m.spark_s, run),
-        _dwell(m, manifest, limits, steady),
+        *_dwell(m, manifest, limits, steady),
     ]
 
 
@@ -216,8 +216,10 @@ def _start_loose_deg(m: Measurement, train: Train, manifest: Manifest) -> F64:
     return np.asarray(np.maximum(delay_deg, 0.0) * (high / np.maximum(low, 1e-9) - 1.0))
 
 
-def _dwell(m: Measurement, manifest: Manifest, limits: Limits, steady: BOOL) -> Check:
-    """Check charges at steady speed, once lock has been held for a turn."""
+def _dwell(m: Measurement, manifest: Manifest, limits: Limits, steady: BOOL) -> list[Check]:
+    """Check charges at steady speed, once lock has been held for a turn; none if all are allowed."""
+    if not np.isfinite(limits.dwell_share):
+        return []
     wanted = np.minimum(m.dwell_wanted_us, manifest.dwell_us)
     off = np.abs(m.dwell_us - wanted)
     limit = np.maximum(limits.dwell_share * wanted, limits.dwell_us)
@@ -226,7 +228,7 @@ def _dwell(m: Measurement, manifest: Manifest, limits: Limits, steady: BOOL) -> 
     for back in (1, 2):  # a charge may be planned an interval ahead, from the two before it
         settled[back:] &= steady[:-back] & (m.pulse[back:] - m.pulse[:-back] == back)
         settled[:back] = False
-    return _worst("dwell_steady", off, limit, "us", m.spark_s, settled)
+    return [_worst("dwell_steady", off, limit, "us", m.spark_s, settled)]
 
 
 def _counts(m: Measurement, manifest: Manifest, limits: Limits) -> list[Check]:

@@ -203,7 +203,7 @@ def test_level_is_the_majority_of_three_reads(
     probe: Library, glitch_us: tuple[float, float], level: int
 ) -> None:
     # the alarm's handler begins at (200 + 1) / 2 + 2 us and reads back at 102.5, 102.3, 102.1
-    bench = probe_bench(probe, real_chip(read_gap_s=0.2e-6))
+    bench = probe_bench(probe, real_chip(read_gap_cycles=3.2))
     bench.script((NOTHING, 0, NOTHING, 1, 200))
     bench.feed(*pulses(*glitch_us), 1e-3)
     assert bench.log_of("alarm")[0].level == level
