@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
 
 from .board import Board, load_board
+from .description_parts import Taken, fill_parts
 from .engine_checks import cross_check
 from .errors import BoardError, DescriptionError, Fault
 from .faults import Translator, parse_toml, read_toml
@@ -87,6 +88,12 @@ class Engine(Section):
         "goes into file names and comments.",
         pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,39}$",
     )
+    parts: tuple[str, ...] = pick(
+        "Files with parts of your own, written like those that `sparktick parts --toml` prints; "
+        "their place is told from this file's folder.",
+        (),
+        strict=False,
+    )
     engine: EngineSection = Field(description=str(EngineSection.__doc__))
     pickup: PickupSection = Field(description=str(PickupSection.__doc__))
     advance: AdvanceSection = Field(description=str(AdvanceSection.__doc__))
@@ -99,6 +106,12 @@ class Engine(Section):
     prediction: PredictionSection = Field(default_factory=PredictionSection)
     telling: TellingSection = Field(default_factory=TellingSection)
     safety: SafetySection = Field(default_factory=SafetySection)
+    _taken: Taken = PrivateAttr(default_factory=Taken)
+
+    @property
+    def taken(self) -> Taken:
+        """Parts that the description names and the keys they filled."""
+        return self._taken
 
 
 @dataclass(frozen=True)
@@ -106,11 +119,13 @@ class AssumedValue:
     """A key the description left out: its dotted name, the value taken, and what it is.
 
     ``value`` None means that a later stage computes it, or that the part is absent.
+    ``part`` names the part of the library that the value is from, "" for a default.
     """
 
     key: str
     value: object
     what: str
+    part: str = ""
 
 
 def read_engine(path: str | Path) -> Engine:
@@ -132,10 +147,12 @@ def parse_text(raw: str, file: str = "<text>") -> Engine:
 def parse_engine(data: object, file: str = "<data>", text: str = "") -> Engine:
     """Return the Engine that tables describe; ``text`` is their TOML source, for line numbers."""
     translator = Translator(file, text, Engine, COIL_MODELS)
+    filled, taken = fill_parts(data, translator)
     try:
-        engine = Engine.model_validate(data, by_name=False, by_alias=True)
+        engine = Engine.model_validate(filled, by_name=False, by_alias=True)
     except ValidationError as invalid:
         raise translator.error(invalid) from None
+    engine._taken = taken
     board = _board(engine, translator)
     report = cross_check(engine, board, file, translator.line)
     if report.faults:
@@ -170,16 +187,18 @@ def find_warnings(engine: Engine, board: Board, file: str = "") -> tuple[Fault, 
 
 def assumed_values(engine: Engine) -> list[AssumedValue]:
     """List every key the description left out, in the order of the format."""
-    return list(_assumed(engine, "", whole=False))
+    return list(_assumed(engine, "", engine.taken, whole=False))
 
 
-def _assumed(model: BaseModel, prefix: str, *, whole: bool) -> Iterator[AssumedValue]:
+def _assumed(model: BaseModel, prefix: str, taken: Taken, *, whole: bool) -> Iterator[AssumedValue]:
     for name, info in type(model).model_fields.items():
         value = getattr(model, name)
         key = f"{prefix}{info.alias or name}"
         left_out = whole or name not in model.model_fields_set
         if isinstance(value, BaseModel):
-            yield from _assumed(value, f"{key}.", whole=left_out)
+            yield from _assumed(value, f"{key}.", taken, whole=left_out)
+        elif key in taken.keys:
+            yield AssumedValue(key, value, info.description or "", taken.keys[key])
         elif left_out:
             yield AssumedValue(key, value, info.description or "")
 

@@ -82,6 +82,15 @@ def pick(what: str, default: Any = REQUIRED, **extra: Any) -> Any:
     return Field(default, description=what, **extra)
 
 
+def named_part(what: str) -> Any:
+    """Declare the key that names a part of the library ("a coil"), which fills left-out keys."""
+    return pick(
+        f"Name of {what} of the library (`sparktick parts` lists them), or of a file in `parts`; "
+        "it fills every key left out below. Left out: none.",
+        None,
+    )
+
+
 def unit_of(key: str) -> str:
     """Return the unit that the end of a key names, or "" when it names none."""
     return next((unit for suffix, unit in UNITS if key.endswith(suffix)), "")

@@ -61,6 +61,23 @@ class CoilPart(Part):
 
 
 @dataclass(frozen=True)
+class LogicCoilPart(Part):
+    """A coil with its own switch: what it wants at its logic pin.
+
+    ``dwell_ms`` is the window its maker allows, ``max_on_ms`` the longest on-time it
+    survives, ``logic_volts_min`` what it surely takes for "charge".
+    """
+
+    size_mm: tuple[float, ...]
+    dwell_ms: Spread
+    max_on_ms: float
+    current_a: float
+    energy_mj: Spread
+    logic_volts_min: float
+    leads: int
+
+
+@dataclass(frozen=True)
 class DriverPart(Part):
     """The switch of the primary; ``kind`` as in an engine description's [driver]."""
 
@@ -112,6 +129,7 @@ class Parts:
     """All parts by name."""
 
     coils: Mapping[str, CoilPart] = field(default_factory=dict)
+    logic_coils: Mapping[str, LogicCoilPart] = field(default_factory=dict)
     drivers: Mapping[str, DriverPart] = field(default_factory=dict)
     sensors: Mapping[str, SensorPart] = field(default_factory=dict)
     batteries: Mapping[str, BatteryPart] = field(default_factory=dict)
@@ -119,6 +137,7 @@ class Parts:
 
 TABLES: dict[str, tuple[str, type[Part]]] = {
     "coil": ("coils", CoilPart),
+    "logic_coil": ("logic_coils", LogicCoilPart),
     "driver": ("drivers", DriverPart),
     "sensor": ("sensors", SensorPart),
     "battery": ("batteries", BatteryPart),

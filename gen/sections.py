@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator
 
-from .fields import Section, num, pick
+from .fields import Section, named_part, num, pick
 
 STARTER_RPM = {"hand": 250.0, "cord": 600.0, "drill": 900.0, "belt": 1200.0}
 SENSOR_DELAY_US = {"hall": 2.0, "hall-latching": 2.0, "optical": 5.0, "points": 0.0}
@@ -148,6 +148,7 @@ class PickupSection(Section):
     All angles are degrees of the crank, also when the magnet sits on the camshaft.
     """
 
+    part: str | None = named_part("a sensor")
     sensor: Literal["hall", "hall-latching", "optical", "points"] = pick(
         "What feels the shaft. A latching Hall sensor needs two magnets of opposite pole.", "hall"
     )

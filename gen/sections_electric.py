@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Tag
 
-from .fields import Section, num, pick
+from .fields import Section, named_part, num, pick
 
 DRIVER_DROP_V = {"igbt": 1.4, "bipolar": 1.0, "mosfet": 0.0, "logic": 0.0}
 DRIVER_ON_OHM = {"igbt": 0.02, "bipolar": 0.02, "mosfet": 0.1, "logic": 0.0}
@@ -36,11 +36,26 @@ class InductiveCoil(CoilBase):
     """
 
     kind: Literal["inductive"] = pick("Kind of ignition coil.", "inductive")
+    part: str | None = named_part("a coil")
     primary_ohm: float = num(
         "Resistance of the primary at 20 deg C.", 0.1, 10, "car coils 0.3 to 4, small ones to 10."
     )
     primary_mh: float = num(
         "Inductance of the primary.", 0.1, 50, "ignition coils lie between 1 and 15."
+    )
+    primary_ohm_tolerance_percent: float = num(
+        "How far primary_ohm may be off, for the worst corners.",
+        0,
+        80,
+        "0 measured exactly, 5 with a usual meter, 30 for a class of coils.",
+        10.0,
+    )
+    primary_mh_tolerance_percent: float = num(
+        "How far primary_mh may be off, for the worst corners.",
+        0,
+        80,
+        "5 measured with care, 40 for a class of coils.",
+        15.0,
     )
     saturation_a: float | None = num(
         "Current at which the core saturates. Left out: not known, no saturation computed.",
@@ -96,12 +111,20 @@ class InductiveCoil(CoilBase):
         "a few grams to a few kilograms of copper.",
         60.0,
     )
+    winding_max_c: float = num(
+        "Highest winding temperature.",
+        70,
+        200,
+        "potting of small coils 105, usual enamel 120.",
+        120.0,
+    )
 
 
 class LogicCoil(CoilBase):
     """[coil] kind = "logic": coil with its own driver; the pin only says charge or spark."""
 
     kind: Literal["logic"] = pick("Kind of ignition coil.", "logic")
+    part: str | None = named_part("a coil")
     dwell_ms: float = num(
         "Charging time its maker asks for.", 0.3, 10, "coil-on-plug parts ask for 1 to 5."
     )
@@ -161,6 +184,7 @@ Coil = Annotated[
 class DriverSection(Section):
     """[driver]: the switch between the pin and the coil."""
 
+    part: str | None = named_part("a driver")
     kind: Literal["igbt", "bipolar", "mosfet", "logic"] = pick(
         'Kind of switch; "logic" when the coil or trigger unit holds its own.', "igbt"
     )
@@ -234,6 +258,13 @@ class DriverSection(Section):
     thermal_k_per_w: float = num(
         "Junction to ambient, heat sink included.", 0.5, 150, "bare package 65, with sink 5.", 30.0
     )
+    heat_capacity_j_per_k: float = num(
+        "Heat that warms the switch by one kelvin, heat sink left out.",
+        0.05,
+        100,
+        "a chip in plastic to a large package.",
+        1.0,
+    )
     junction_max_c: float = num(
         "Highest junction temperature.", 85, 200, "silicon 150, some 175.", 150.0
     )
@@ -249,6 +280,7 @@ class DriverSection(Section):
 class SupplySection(Section):
     """[supply]: the battery and the wires to the coil."""
 
+    part: str | None = named_part("a battery")
     volts: float = num("Nominal voltage.", 3, 30, "one lithium cell to a 24 V set.", 12.0)
     volts_min: float = num(
         "Lowest voltage at which it must still spark. Left out: 0.8 x volts.",
