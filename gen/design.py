@@ -18,7 +18,7 @@ from .engine import CapacitorDischarge, Engine, InductiveCoil, LogicCoil
 from .errors import DescriptionError, Fault
 from .hand_start import HandCrank, slowing_allowance
 from .magnet import Magnet, sensor_pulse
-from .sensor_line import LineDelays, SensorLine, line_delays
+from .sensor_line import PIN_F, LineDelays, SensorLine, line_delays
 from .slider_crank import ATMOSPHERE_PA, Cylinder
 
 F64 = NDArray[np.float64]
@@ -220,17 +220,16 @@ def arc_deg_of(engine: Engine) -> float:
     return pulse.arc_deg * (2.0 if pickup.shaft == "cam" else 1.0)
 
 
-def _line(engine: Engine, board: Board) -> LineDelays:
+def sensor_line_of(engine: Engine, board: Board) -> SensorLine:
+    """Return the wire from the sensor to the pin, for the physics modules."""
     pickup = engine.pickup
-    return line_delays(
-        SensorLine(
-            logic_v=board.volts,
-            pull_up_ohm=pickup.pull_up_ohm,
-            series_ohm=pickup.filter_ohm,
-            filter_f=pickup.filter_nf * 1e-9 + 10e-12,
-            rise_threshold_v=RISE_THRESHOLD * board.volts,
-            fall_threshold_v=FALL_THRESHOLD * board.volts,
-        )
+    return SensorLine(
+        logic_v=board.volts,
+        pull_up_ohm=pickup.pull_up_ohm,
+        series_ohm=pickup.filter_ohm,
+        filter_f=pickup.filter_nf * 1e-9 + PIN_F,
+        rise_threshold_v=RISE_THRESHOLD * board.volts,
+        fall_threshold_v=FALL_THRESHOLD * board.volts,
     )
 
 
@@ -302,7 +301,7 @@ def design(engine: Engine, board: Board) -> Design:
     too weak) and names what they can do.
     """
     pickup, hard_ms = engine.pickup, engine.safety.hard_limit_ms
-    line = _line(engine, board)
+    line = line_delays(sensor_line_of(engine, board))
     active_low = pickup.active == "low"
     edges = (line.fall_s, line.rise_s) if active_low else (line.rise_s, line.fall_s)
     dwell_s, current_a, circuit = _dwell(engine)

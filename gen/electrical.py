@@ -242,7 +242,9 @@ def _coil_report(given: ElectricalInput, coil: Coil) -> ElectricalReport:
     stuck = stuck_on(hot, coil.thermal, ambient_c=given.ambient_c)
     cut = cut_above_rpm(dwell_s, given.min_off_s, given.sparks_per_turn)
     ballast = _ballast(given, coil)
-    verdicts = judge_drive(given, coil, reached, corners, heat, stuck)
+    cold = hot.at_temperature(coil.tolerances.coldest_c)
+    fault_a = float(cold.current_a(coil.on_limit_s or 0.0))
+    verdicts = judge_drive(given, coil, reached, corners, heat, stuck, fault_a)
     return ElectricalReport(
         kind="inductive",
         dwell_s=dwell_s,
@@ -348,8 +350,8 @@ def _coil_notes(
             "the wanted current stays in reach"
             if ballast.reach.ok
             else (
-                f"only {ballast.reach.reachable_a:.3g} A would be left at the lowest supply, so the "
-                "firmware's hard limit has to protect it"
+                f"only {ballast.reach.reachable_a:.3g} A would be left at the lowest supply, so "
+                "the firmware's hard limit has to protect it"
             )
         )
         notes.append(

@@ -60,8 +60,12 @@ def judge_drive(
     corners: Corners,
     heat: Temperatures,
     stuck: StuckOn,
+    fault_a: float,
 ) -> tuple[PartVerdict, ...]:
-    """Judge current, clamp energy, temperatures and the longest fault of an inductive coil."""
+    """Judge current, clamp energy, temperatures and the longest fault of an inductive coil.
+
+    ``fault_a`` is the current at the end of the longest fault, in the corner of most current.
+    """
     current, at_current = _worst(corners.curves.current_a, corners, np.argmax)
     energy, at_energy = _worst(corners.curves.energy_j, corners, np.argmax)
     return (
@@ -93,7 +97,7 @@ def judge_drive(
             "Take a switch rated for the coil's whole energy, or less current.",
         ),
         *_heat_verdicts(given, coil, heat),
-        *_fault_verdicts(coil, heat, stuck),
+        *_fault_verdicts(given, coil, heat, stuck, fault_a),
     )
 
 
@@ -132,23 +136,36 @@ def _heat_verdicts(
     return tuple(verdicts)
 
 
-def _fault_verdicts(coil: Coil, heat: Temperatures, stuck: StuckOn) -> tuple[PartVerdict, ...]:
-    """Temperature of each part after the longest on-time a fault can cause, from running heat."""
+def _fault_verdicts(
+    given: ElectricalInput, coil: Coil, heat: Temperatures, stuck: StuckOn, fault_a: float
+) -> tuple[PartVerdict, ...]:
+    """Judge current and temperatures after the longest on-time a fault can cause."""
     if coil.on_limit_s is None:
         return ()
+    where = f"driver on for {coil.on_limit_s * 1e3:.3g} ms"
+    current = at_most(
+        "driver",
+        "current after the longest fault",
+        fault_a,
+        coil.driver_max_a,
+        "A",
+        f"{where}, supply {given.supply_max_v:.3g} V, cold coil of least R and L",
+        "Add ballast, take a stronger switch, or shorten the hard limit.",
+    )
     begin = {"coil": heat.coil_c, "driver": heat.driver_c, "ballast": heat.ballast_c}
-    return tuple(
+    heats = tuple(
         at_most(
             part.name,
             "temperature after the longest fault",
             float(np.max(begin[part.name])) + part.adiabatic_k_per_s * coil.on_limit_s,
             part.limit_c,
             "C",
-            f"driver on for {coil.on_limit_s * 1e3:.3g} ms, no cooling",
+            f"{where} after long running, no cooling",
             "Shorten the hard limit or the watchdog, or add ballast.",
         )
         for part in stuck.parts
     )
+    return (current, *heats)
 
 
 def judge_plug(given: ElectricalInput, corners: Corners) -> tuple[PartVerdict, ...]:

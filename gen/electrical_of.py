@@ -1,0 +1,452 @@
+"""Engine + Design + Plan -> the electrical side: input, report, sensor line, magnet, bench check.
+
+The one place where a description's keys meet the electrical sums.  What no key tells is
+taken from the constants here; docs/electrical.md says where they come from.  SI units;
+rpm and crank degrees where named so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .battery import Battery, life_h, simple_battery
+from .board import Board
+from .coil import event_period_s
+from .coil_heat import Thermal, ThermalSet
+from .design import Design, circuit_of, cylinder_of, sensor_line_of
+from .electrical import ElectricalReport, asked_v, electrical_report, spark_curves, speeds_rpm
+from .electrical_input import (
+    CapacitorStore,
+    Coil,
+    ElectricalInput,
+    LogicCoil,
+    Tolerances,
+)
+from .electrical_verdicts import PartVerdict, at_least, at_most
+from .engine import CapacitorDischarge, Engine, InductiveCoil
+from .magnet import Magnet, passing_field_t, sensor_pulse, widest_gap_m
+from .parts import BatteryPart, SensorPart
+from .plan import Plan
+from .secondary import bench_gap_m, bench_needle_gap_m, uniform_field_v
+from .sensor_line import SensorLine, delay_deg, greatest_rpm, line_delays, shortest_noise_s
+
+F64 = NDArray[np.float64]
+
+RATED_AIR_C = 40.0  # air in which [coil] heat_limit_w just warms the winding to its limit
+BALLAST_MAX_C, BALLAST_RATED_AIR_C = 275.0, 70.0  # usual wirewound limits; from memory
+BALLAST_J_PER_K_PER_W = 0.8  # ceramic of a usual wirewound resistor, 1 g a watt; from memory
+
+
+@dataclass(frozen=True)
+class OperatingPoint:
+    """Nominal parts at one speed and supply; None where a kind of coil does not tell it.
+
+    ``life_h`` is the battery's, running at this speed for ever.
+    """
+
+    name: str
+    rpm: float
+    supply_v: float
+    dwell_s: float
+    current_a: float | None
+    energy_j: float | None
+    gap_j: float | None
+    available_v: float | None
+    demanded_v: float
+    mean_a: float | None
+    life_h: float | None
+
+
+@dataclass(frozen=True)
+class LineUse:
+    """What the wire from sensor to pin does; the lead and trail delays hold the sensor's own.
+
+    ``shortest_noise_s`` is the shortest full-swing pulse at the line that flips the pin at
+    rest; the firmware then wants the level to hold for ``confirm_s``.  ``greatest_rpm`` is
+    where the magnet's pulse becomes shorter than line, confirmation and chip need (``needs_s``).
+    """
+
+    line: SensorLine
+    idle_high: bool
+    lead_s: float
+    trail_s: float
+    lead_deg: float
+    trail_deg: float
+    at_rpm: float
+    shortest_noise_s: float
+    confirm_s: float
+    needs_s: float
+    greatest_rpm: float
+
+
+@dataclass(frozen=True)
+class FieldUse:
+    """The magnet at the sensor: fields in tesla, arc in crank degrees (None: no two edges).
+
+    ``operate_worst_t`` is the operate point of the least sensitive part of the class, equal
+    to ``operate_t`` when no part is named.
+    """
+
+    magnet: Magnet
+    gap_m: float
+    orbit_m: float
+    degrees_per_shaft_deg: float
+    peak_t: float
+    operate_t: float
+    operate_worst_t: float
+    release_t: float
+    arc_deg: float | None
+    widest_gap_m: float | None
+
+    def course_t(self, shaft_deg: F64) -> F64:
+        """Field at the sensor with the shaft turned so far from face to face."""
+        return passing_field_t(self.magnet, self.gap_m, self.orbit_m, shaft_deg)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Voltages in the open air and in the cylinder, and gaps that show a coil to be good.
+
+    ``asked_v`` is the greatest voltage asked for in the cylinder at any speed, all plugs in
+    series together; ``round_gap_m`` and ``needle_gap_m`` are the open-air gaps, between
+    round and between pointed ends, that ask for it and the wanted margin.
+    ``plug_open_air_v`` is what the plug itself asks for on the bench.
+    """
+
+    asked_v: float
+    asked_at_rpm: float
+    margin: float
+    plug_open_air_v: float
+    round_gap_m: float
+    needle_gap_m: float
+
+
+@dataclass(frozen=True)
+class Electrical:
+    """The whole electrical side of one description, and the verdicts on it."""
+
+    name: str
+    given: ElectricalInput
+    report: ElectricalReport
+    points: tuple[OperatingPoint, ...]
+    line: LineUse
+    field: FieldUse | None
+    bench: Bench
+    on_limit_s: float
+    hard_limit_s: float
+    verdicts: tuple[PartVerdict, ...]
+
+    @property
+    def passed(self) -> bool:
+        """Whether every verdict passed."""
+        return not self.failures
+
+    @property
+    def failures(self) -> tuple[PartVerdict, ...]:
+        """The verdicts that failed."""
+        return tuple(verdict for verdict in self.verdicts if not verdict.passed)
+
+
+def electrical_of(engine: Engine, design: Design, plan: Plan) -> Electrical:
+    """Work out and judge the electrical side of a description; well under 0.5 s."""
+    given = electrical_input(engine, design, plan)
+    report = electrical_report(given)
+    line = _line_use(engine, design, plan)
+    field = _field_use(engine)
+    own = (*_sensor_verdicts(engine, design.board), *_field_verdicts(field))
+    return Electrical(
+        name=engine.name,
+        given=given,
+        report=report,
+        points=tuple(_points(engine, given)),
+        line=line,
+        field=field,
+        bench=_bench(given),
+        on_limit_s=on_limit_s(design.board, plan),
+        hard_limit_s=plan.hard_limit_ticks / plan.tick_hz,
+        verdicts=(*report.verdicts, *own),
+    )
+
+
+def on_limit_s(board: Board, plan: Plan) -> float:
+    """Longest on-time any single fault can cause: hard limit and one longest watchdog period."""
+    return plan.hard_limit_ticks / plan.tick_hz + board.watchdog.longest_us * 1e-6
+
+
+def electrical_input(engine: Engine, design: Design, plan: Plan) -> ElectricalInput:
+    """Return what the electrical report takes.
+
+    While starting, the spark is taken at top dead centre, where the plug asks for most.
+    """
+    part, supply = engine.engine, engine.supply
+    both_fire = part.strokes == 2 and part.tdc_spacing_deg == 0
+    return ElectricalInput(
+        source=_source(engine, design.board, plan),
+        cylinder=cylinder_of(engine),
+        curve=((design.start.below_rpm * (1.0 - 1e-9), 0.0), *design.curve),
+        start_rpm=design.start.floor_rpm,
+        top_rpm=part.top_rpm,
+        supply_v=supply.volts,
+        supply_min_v=supply.volts_min,
+        supply_max_v=supply.volts_max,
+        plug_gap_m=engine.plug.gap_mm * 1e-3,
+        plug_ohm=engine.plug.resistor_ohm,
+        plugs_in_series=2 if part.cylinders == 2 and engine.coil.leads == 2 else 1,
+        both_compress=both_fire,
+        min_off_s=design.off_min_s,
+        sparks_per_turn=360.0 / design.spacing_deg,
+        arc_deg=design.arc_deg,
+        ambient_c=engine.driver.ambient_c,
+        battery=_battery(engine),
+    )
+
+
+def _source(engine: Engine, board: Board, plan: Plan) -> Coil | LogicCoil | CapacitorStore:
+    coil = engine.coil
+    if isinstance(coil, InductiveCoil):
+        return _coil(engine, coil, board, plan)
+    if isinstance(coil, CapacitorDischarge):
+        return CapacitorStore(
+            coil.capacitor_uf * 1e-6, coil.capacitor_volts, coil.recharge_ms * 1e-3
+        )
+    return LogicCoil(
+        dwell_s=plan.dwell_ticks / plan.tick_hz,
+        max_on_s=coil.max_on_ms * 1e-3,
+        current_a=coil.spark_current_a,
+        energy_j=None if coil.energy_mj is None else coil.energy_mj * 1e-3,
+        on_limit_s=on_limit_s(board, plan),
+    )
+
+
+def _coil(engine: Engine, coil: InductiveCoil, board: Board, plan: Plan) -> Coil:
+    driver = engine.driver
+    return Coil(
+        circuit=circuit_of(engine, coil),
+        wanted_a=coil.spark_current_a,
+        thermal=_thermal(engine, coil),
+        driver_max_a=driver.max_current_a,
+        clamp_v=driver.clamp_v,
+        clamp_energy_j=driver.clamp_energy_mj * 1e-3,
+        turns_ratio=coil.turns_ratio,
+        secondary_ohm=coil.secondary_ohm,
+        secondary_f=coil.secondary_pf * 1e-12,
+        dwell_s=plan.dwell_ticks / plan.tick_hz,
+        on_limit_s=on_limit_s(board, plan),
+        ballast_rating_w=coil.ballast_w if coil.ballast_ohm > 0.0 else 0.0,
+        tolerances=Tolerances(
+            coil_ohm=coil.primary_ohm_tolerance_percent / 100.0,
+            inductance=coil.primary_mh_tolerance_percent / 100.0,
+        ),
+    )
+
+
+def _thermal(engine: Engine, coil: InductiveCoil) -> ThermalSet:
+    driver = engine.driver
+    ballast = Thermal(
+        (BALLAST_MAX_C - BALLAST_RATED_AIR_C) / coil.ballast_w,
+        BALLAST_J_PER_K_PER_W * coil.ballast_w,
+        BALLAST_MAX_C,
+    )
+    return ThermalSet(
+        coil=Thermal(
+            (coil.winding_max_c - RATED_AIR_C) / coil.heat_limit_w,
+            coil.heat_capacity_j_per_k,
+            coil.winding_max_c,
+        ),
+        driver=Thermal(driver.thermal_k_per_w, driver.heat_capacity_j_per_k, driver.junction_max_c),
+        ballast=ballast if coil.ballast_ohm > 0.0 else None,
+    )
+
+
+def _battery(engine: Engine) -> Battery | None:
+    """Cells of a named part unless the user gave a capacity; else one block, as far as known."""
+    supply, part = engine.supply, engine.taken.parts.get("supply")
+    if isinstance(part, BatteryPart) and "supply.capacity_ah" in engine.taken.keys:
+        return part.battery()
+    if supply.capacity_ah is None:
+        return None
+    return simple_battery(supply.volts, supply.internal_ohm, supply.capacity_ah)
+
+
+def _points(engine: Engine, given: ElectricalInput) -> Iterable[OperatingPoint]:
+    """Yield the lowest sparking speed, idle and top, each at nominal and lowest supply."""
+    speeds = {"start": given.start_rpm, "idle": engine.engine.idle_rpm, "top": given.top_rpm}
+    for name, rpm in speeds.items():
+        for volts in (given.supply_v, given.supply_min_v):
+            yield _point(given, name, rpm, volts)
+
+
+def _point(given: ElectricalInput, name: str, rpm: float, volts: float) -> OperatingPoint:
+    source, at = given.source, np.array([rpm])
+    period_s = float(event_period_s(rpm, given.sparks_per_turn))
+    asked = float(asked_v(given, at)[0])
+    if isinstance(source, Coil):
+        circuit = source.circuit.with_supply(volts)
+        curves = spark_curves(given, source, circuit, source.dwell_s or 0.0, at)
+        charge, _ = circuit.charges(curves.dwell_s, curves.current_a)
+        mean_a = float(charge[0]) / period_s
+        return OperatingPoint(
+            name=name,
+            rpm=rpm,
+            supply_v=volts,
+            dwell_s=float(curves.dwell_s[0]),
+            current_a=float(curves.current_a[0]),
+            energy_j=float(curves.energy_j[0]),
+            gap_j=float(curves.burn.gap_j[0]),
+            available_v=float(curves.available_v[0]),
+            demanded_v=asked,
+            mean_a=mean_a,
+            life_h=_life_h(given, mean_a),
+        )
+    if isinstance(source, LogicCoil):  # a ramp to the maker's current, as far as it fits
+        dwell_s = max(min(source.dwell_s, period_s - given.min_off_s), 0.0)
+        mean_a = 0.5 * source.current_a * dwell_s / period_s
+        life = _life_h(given, mean_a)
+        energy = source.energy_j
+        return OperatingPoint(
+            name,
+            rpm,
+            volts,
+            dwell_s,
+            source.current_a,
+            energy,
+            None,
+            None,
+            asked,
+            mean_a,
+            life,
+        )
+    stored = 0.5 * source.capacitor_f * source.volts**2
+    energy = stored * min(period_s / source.recharge_s, 1.0)
+    return OperatingPoint(name, rpm, volts, 0.0, None, energy, None, None, asked, None, None)
+
+
+def _life_h(given: ElectricalInput, mean_a: float) -> float | None:
+    return None if given.battery is None else float(life_h(given.battery, mean_a))
+
+
+def _line_use(engine: Engine, design: Design, plan: Plan) -> LineUse:
+    line, top = sensor_line_of(engine, design.board), engine.engine.top_rpm
+    delays = line_delays(line)
+    layers = design.layers
+    needs_s = max(delays.fall_s, delays.rise_s) + layers.confirm_s
+    if layers.arc_check:  # the chip must be free again to watch for the trail edge
+        needs_s += design.service_s
+    idle_high = design.active_low
+    shortest = float(shortest_noise_s(line, line.logic_v - line.low_v, idle_high))
+    return LineUse(
+        line=line,
+        idle_high=idle_high,
+        lead_s=design.lead_delay_s,
+        trail_s=design.trail_delay_s,
+        lead_deg=float(delay_deg(design.lead_delay_s, top)),
+        trail_deg=float(delay_deg(design.trail_delay_s, top)),
+        at_rpm=top,
+        shortest_noise_s=shortest,
+        confirm_s=layers.confirm_s,
+        needs_s=needs_s,
+        greatest_rpm=greatest_rpm(design.arc_deg, needs_s),
+    )
+
+
+def _field_use(engine: Engine) -> FieldUse | None:
+    """Return the field at the sensor; None when the magnet is not described or none is felt."""
+    pickup = engine.pickup
+    if not pickup.sensor.startswith("hall"):
+        return None
+    diameter, radius, gap = pickup.magnet_diameter_mm, pickup.magnet_radius_mm, pickup.gap_mm
+    if diameter is None or radius is None or gap is None:
+        return None
+    magnet = Magnet(diameter * 1e-3, pickup.magnet_length_mm * 1e-3, pickup.magnet_remanence_t)
+    operate_t, part = pickup.operate_mt * 1e-3, engine.taken.parts.get("pickup")
+    worst_t = operate_t
+    if isinstance(part, SensorPart) and "pickup.operate_mt" in engine.taken.keys:
+        worst_t = part.operate_mt.high * 1e-3
+    pulse = sensor_pulse(
+        magnet,
+        gap * 1e-3,
+        radius * 1e-3,
+        operate_t=operate_t,
+        release_t=pickup.release_mt * 1e-3,
+    )
+    crank = 2.0 if pickup.shaft == "cam" else 1.0
+    return FieldUse(
+        magnet=magnet,
+        gap_m=gap * 1e-3,
+        orbit_m=radius * 1e-3,
+        degrees_per_shaft_deg=crank,
+        peak_t=pulse.peak_t,
+        operate_t=operate_t,
+        operate_worst_t=worst_t,
+        release_t=pickup.release_mt * 1e-3,
+        arc_deg=None if pulse.arc_deg is None else pulse.arc_deg * crank,
+        widest_gap_m=widest_gap_m(magnet, worst_t),
+    )
+
+
+def _field_verdicts(field: FieldUse | None) -> tuple[PartVerdict, ...]:
+    if field is None:
+        return ()
+    widest = field.widest_gap_m
+    nearer = f"Bring the sensor to {widest * 1e3:.2g} mm or nearer, or take" if widest else "Take"
+    return (
+        at_least(
+            "magnet",
+            "field at the sensor",
+            field.peak_t * 1e3,
+            field.operate_worst_t * 1e3,
+            "mT",
+            "least sensitive sensor of its class"
+            if field.operate_worst_t > field.operate_t
+            else f"gap {field.gap_m * 1e3:.3g} mm",
+            f"{nearer} a stronger magnet or a more sensitive sensor.",
+        ),
+    )
+
+
+def _sensor_verdicts(engine: Engine, board: Board) -> tuple[PartVerdict, ...]:
+    """Judge the pull-up's current and the supply against a named sensor part."""
+    part, pickup = engine.taken.parts.get("pickup"), engine.pickup
+    if not isinstance(part, SensorPart):
+        return ()
+    from_board = pickup.sensor_supply == "board"
+    volts = board.volts if from_board else engine.supply.volts_max
+    return (
+        at_most(
+            "sensor",
+            "current from the pull-up",
+            board.volts / pickup.pull_up_ohm * 1e3,
+            part.sink_ma,
+            "mA",
+            f"{board.volts:g} V over {pickup.pull_up_ohm:g} ohm",
+            f"Take a pull-up of at least {board.volts / part.sink_ma * 1e3:.0f} ohm.",
+        ),
+        at_most(
+            "sensor",
+            "supply voltage",
+            volts,
+            part.volts_max,
+            "V",
+            f"fed by the {pickup.sensor_supply}",
+            'Feed it from the board (sensor_supply = "board").',
+        ),
+    )
+
+
+def _bench(given: ElectricalInput) -> Bench:
+    rpm = speeds_rpm(given)
+    asked = asked_v(given, rpm)
+    worst = int(np.argmax(asked))
+    needed = float(asked[worst]) * given.least_margin
+    return Bench(
+        asked_v=float(asked[worst]),
+        asked_at_rpm=float(rpm[worst]),
+        margin=given.least_margin,
+        plug_open_air_v=float(uniform_field_v(given.plug_gap_m)) * given.plugs_in_series,
+        round_gap_m=float(bench_gap_m(needed)),
+        needle_gap_m=float(bench_needle_gap_m(needed)),
+    )
