@@ -201,14 +201,26 @@ void st_settle(st_core *c)
     c->to_settle = 0U;
 }
 
+/* The magnet has gone and its trail edge was not seen: it passed while capture was being armed, or the
+ * alarm was served late.  Only a slow chip near its greatest speed comes to that. */
+static bool st_passed_unseen(const st_core *c)
+{
+    uint32_t const spread = c->arc_to_ticks - c->arc_from_ticks;
+    return (c->phase == (uint8_t)ST_PH_LOOK) ||
+           st_before(c->edge_at[0] + c->arc_from_ticks + (spread >> 2), c->now);
+}
+
 void st_on_alarm(st_core *c, st_ticks now, bool active)
 {
     bool const trail = c->seek == (uint8_t)ST_CAPTURE_TRAIL;
+    bool const gone = trail && st_running(c) && !active;
     c->now = now;
     c->orders.alarm_on = false;
     if (c->phase == (uint8_t)ST_PH_HOLD) {
         st_held(c, active);
-    } else if ((c->phase == (uint8_t)ST_PH_LOOK) || (trail && st_running(c) && !active) ||
+    } else if (gone && st_passed_unseen(c)) {
+        c->to_settle |= ST_SETTLE_NEXT; /* the pulse is let go unjudged */
+    } else if ((c->phase == (uint8_t)ST_PH_LOOK) || gone ||
                (st_running(c) && !st_before(now, c->close_at))) {
         st_closed(c);
     } else if ((c->phase == (uint8_t)ST_PH_STORM) && active && !trail) {
