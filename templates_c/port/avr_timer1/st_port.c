@@ -13,24 +13,9 @@
 
 #include <avr/interrupt.h>
 #include <avr/io.h>
-#include <avr/wdt.h>
 
 #include "config.h"
-
-#define ST_JOIN_(a, b) a##b
-#define ST_JOIN(a, b) ST_JOIN_(a, b)
-#define ST_BIT(n) ((uint8_t)(1U << (n)))
-
-#define ST_PICKUP_IN ST_JOIN(PIN, ST_PIN_PICKUP_PORT)
-#define ST_PICKUP_OUT ST_JOIN(PORT, ST_PIN_PICKUP_PORT)
-#define ST_PICKUP_DIR ST_JOIN(DDR, ST_PIN_PICKUP_PORT)
-#define ST_COIL_OUT ST_JOIN(PORT, ST_PIN_COIL_PORT)
-#define ST_COIL_IN ST_JOIN(PIN, ST_PIN_COIL_PORT)
-#define ST_COIL_DIR ST_JOIN(DDR, ST_PIN_COIL_PORT)
-#define ST_LAMP_OUT ST_JOIN(PORT, ST_PIN_LAMP_PORT)
-#define ST_LAMP_DIR ST_JOIN(DDR, ST_PIN_LAMP_PORT)
-#define ST_TACHO_OUT ST_JOIN(PORT, ST_PIN_TACHO_PORT)
-#define ST_TACHO_DIR ST_JOIN(DDR, ST_PIN_TACHO_PORT)
+#include "st_port_pins.h"
 
 /* Compare output modes (table 16-2): the pin goes low or high at the match. */
 #define ST_COM_LOW ST_BIT(COM1A1)
@@ -62,9 +47,6 @@
 #define ST_BEAT_COUNT ((uint8_t)((ST_CFG_F_CPU_HZ / 64UL / 1000UL) - 1UL))
 #define ST_BAUD_COUNT ((uint16_t)(((ST_CFG_F_CPU_HZ + (4UL * ST_CFG_BAUD)) / (8UL * ST_CFG_BAUD)) - 1UL))
 
-static st_retained st_kept __attribute__((section(".noinit")));
-static uint8_t st_reset_cause __attribute__((section(".noinit")));
-
 static uint16_t st_high;           /* upper half of the tick counter */
 static st_ticks st_coil_at;        /* instant armed in, or waiting for, OCR1A */
 static st_ticks st_alarm_at;
@@ -77,22 +59,6 @@ static uint8_t st_action;          /* what TCCR1A should hold: the action at the
 static uint8_t st_guard;
 static volatile uint8_t st_beats;
 static bool st_forced;           /* the guard has struck */
-
-/* Before C start-up (avr-libc section .init3): the coil off and driven, the reset cause kept, the
- * watchdog at its shortest.  After a watchdog reset it is running already (10.9.2). */
-void st_port_early(void) __attribute__((naked, used, section(".init3")));
-void st_port_early(void)
-{
-#if ST_CFG_COIL_ON_HIGH
-    ST_COIL_OUT &= (uint8_t)~ST_BIT(ST_PIN_COIL_BIT);
-#else
-    ST_COIL_OUT |= ST_BIT(ST_PIN_COIL_BIT);
-#endif
-    ST_COIL_DIR |= ST_BIT(ST_PIN_COIL_BIT);
-    st_reset_cause = MCUSR;
-    MCUSR = 0U;
-    wdt_enable(WDTO_15MS);
-}
 
 /* ---- Time ------------------------------------------------------------------------------------ */
 
@@ -445,11 +411,6 @@ void st_port_refresh(void)
     }
 }
 
-st_retained *st_port_retained(void)
-{
-    return &st_kept;
-}
-
 void st_port_events_on(void)
 {
     sei();
@@ -458,28 +419,6 @@ void st_port_events_on(void)
 void st_port_events_off(void)
 {
     cli();
-}
-
-/* Four clocks from read to read: what the noise canceller drops, no longer than that, is seen by one
- * read at most, so it never makes the majority. */
-bool st_port_active(void)
-{
-    uint8_t a;
-    uint8_t b;
-    uint8_t c;
-    bool high;
-    a = ST_PICKUP_IN;
-    __builtin_avr_delay_cycles(3UL);
-    b = ST_PICKUP_IN;
-    __builtin_avr_delay_cycles(3UL);
-    c = ST_PICKUP_IN;
-    high = (((a & b) | (b & c) | (a & c)) & ST_BIT(ST_PIN_PICKUP_BIT)) != 0U;
-    return high != (ST_CFG_ACTIVE_LOW != 0);
-}
-
-void st_port_feed_watchdog(void)
-{
-    wdt_reset();
 }
 
 uint8_t st_port_heartbeats(void)
@@ -497,24 +436,6 @@ bool st_port_forced_off(void)
     bool const forced = st_forced;
     st_forced = false;
     return forced;
-}
-
-bool st_port_send(uint8_t byte)
-{
-    if ((UCSR0A & ST_BIT(UDRE0)) == 0U) {
-        return false;
-    }
-    UDR0 = byte;
-    return true;
-}
-
-void st_port_lamp(bool on)
-{
-    if (on) {
-        ST_LAMP_OUT |= ST_BIT(ST_PIN_LAMP_BIT);
-    } else {
-        ST_LAMP_OUT &= (uint8_t)~ST_BIT(ST_PIN_LAMP_BIT);
-    }
 }
 
 void st_port_halt(void)

@@ -1,0 +1,71 @@
+/* The part of the AVR port that needs no timer: start-up, kept RAM, pickup level, watchdog, serial, lamp. */
+#include "st_port.h"
+
+#include <avr/io.h>
+#include <avr/wdt.h>
+
+#include "st_port_pins.h"
+
+static st_retained st_kept __attribute__((section(".noinit")));
+uint8_t st_reset_cause __attribute__((section(".noinit")));
+
+/* Before C start-up (avr-libc section .init3): the coil off and driven, the reset cause kept, the
+ * watchdog at its shortest.  After a watchdog reset it is running already (10.9.2). */
+void st_port_early(void) __attribute__((naked, used, section(".init3")));
+void st_port_early(void)
+{
+#if ST_CFG_COIL_ON_HIGH
+    ST_COIL_OUT &= (uint8_t)~ST_BIT(ST_PIN_COIL_BIT);
+#else
+    ST_COIL_OUT |= ST_BIT(ST_PIN_COIL_BIT);
+#endif
+    ST_COIL_DIR |= ST_BIT(ST_PIN_COIL_BIT);
+    st_reset_cause = MCUSR;
+    MCUSR = 0U;
+    wdt_enable(WDTO_15MS);
+}
+
+st_retained *st_port_retained(void)
+{
+    return &st_kept;
+}
+
+/* Four clocks from read to read: what the noise canceller drops, no longer than that, is seen by one
+ * read at most, so it never makes the majority. */
+bool st_port_active(void)
+{
+    uint8_t a;
+    uint8_t b;
+    uint8_t c;
+    bool high;
+    a = ST_PICKUP_IN;
+    __builtin_avr_delay_cycles(3UL);
+    b = ST_PICKUP_IN;
+    __builtin_avr_delay_cycles(3UL);
+    c = ST_PICKUP_IN;
+    high = (((a & b) | (b & c) | (a & c)) & ST_BIT(ST_PIN_PICKUP_BIT)) != 0U;
+    return high != (ST_CFG_ACTIVE_LOW != 0);
+}
+
+void st_port_feed_watchdog(void)
+{
+    wdt_reset();
+}
+
+bool st_port_send(uint8_t byte)
+{
+    if ((UCSR0A & ST_BIT(UDRE0)) == 0U) {
+        return false;
+    }
+    UDR0 = byte;
+    return true;
+}
+
+void st_port_lamp(bool on)
+{
+    if (on) {
+        ST_LAMP_OUT |= ST_BIT(ST_PIN_LAMP_BIT);
+    } else {
+        ST_LAMP_OUT &= (uint8_t)~ST_BIT(ST_PIN_LAMP_BIT);
+    }
+}
