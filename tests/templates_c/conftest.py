@@ -1,4 +1,4 @@
-"""Source folders of the example engines' firmware, generated once a session."""
+"""Firmware of the Plover, generated and built once for all tests of the C."""
 
 from __future__ import annotations
 
@@ -6,14 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from sparktick.gen.pipeline import generate
+from sparktick.gen import pipeline, toolchain
+from sparktick.host_sim.manifest import Manifest, read_manifest
 
-EXAMPLES = Path(__file__).parents[2] / "examples"
+ROOT = Path(__file__).parents[2]
 
 
-@pytest.fixture(scope="session", params=["plover", "teal"])
-def sources(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return ``src`` of a firmware folder; not to be changed."""
-    folder = tmp_path_factory.mktemp("sources") / request.param
-    generate(EXAMPLES / f"{request.param}.toml", folder)
-    return folder / "src"
+@pytest.fixture(scope="session")
+def plover_image(tmp_path_factory: pytest.TempPathFactory) -> Manifest:
+    folder = tmp_path_factory.mktemp("image") / "plover"
+    pipeline.generate(ROOT / "examples" / "plover.toml", folder)
+    toolchain.build(folder)
+    return read_manifest(folder)

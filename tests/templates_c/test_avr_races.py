@@ -2,34 +2,22 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-from sparktick.gen import pipeline, toolchain
 from sparktick.host_sim.chip import run_chip
 from sparktick.host_sim.chip.folder import chip_job
-from sparktick.host_sim.manifest import Manifest, read_manifest
+from sparktick.host_sim.manifest import Manifest
 from sparktick.host_sim.train import pickup_train, steady
-
-ROOT = Path(__file__).parents[2]
-
-
-@pytest.fixture(scope="module")
-def plover(tmp_path_factory: pytest.TempPathFactory) -> Manifest:
-    folder = tmp_path_factory.mktemp("races") / "plover"
-    pipeline.generate(ROOT / "examples" / "plover.toml", folder)
-    toolchain.build(folder)
-    return read_manifest(folder)
 
 
 # At these speeds the charge begins while the handler of the lead edge orders it anew: a match that
 # fell between taking the old order back and looking at its flag lost two sparks in sixty.
 @pytest.mark.parametrize("rpm", [1511.0, 1514.0, 1515.0])
 def test_no_spark_is_lost_where_the_charge_begins_beside_the_edge(
-    plover: Manifest, rpm: float
+    plover_image: Manifest, rpm: float
 ) -> None:
+    plover = plover_image
     train = pickup_train(steady(rpm, angle_deg=-400.0), plover, 60 * 60.0 / rpm)
     run = run_chip(chip_job(plover, train))
     pulses = int(np.count_nonzero(train.active))

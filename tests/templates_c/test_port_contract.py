@@ -15,7 +15,15 @@ from sparktick.gen.toolchain import find_compiler
 ROOT = Path(__file__).parents[2]
 CORE = ROOT / "templates_c" / "core"
 PORTS = ROOT / "templates_c" / "port"
-WARNINGS = "-Wall -Wextra -Wpedantic -Wconversion -Wsign-conversion -Wshadow -Werror".split()
+WARNINGS = [
+    "-Wall",
+    "-Wextra",
+    "-Wpedantic",
+    "-Wconversion",
+    "-Wsign-conversion",
+    "-Wshadow",
+    "-Werror",
+]
 
 
 def declared(half: str) -> set[str]:
