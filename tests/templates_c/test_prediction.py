@@ -46,11 +46,11 @@ def worst_error_deg(tmp_path: Path, predictor: str, accel: float) -> tuple[float
     return float(found.min()), float(found.max())
 
 
-# Steady acceleration a: the interval T that ends at the edge had the mean speed of half a turn ago,
-# the delay angle D has that of its middle.  Over the D/2 + 180 deg between them the speed changes by
-# a (D/2 + 180) / (6 rpm), so a delay timed by T is off by D a (D/2 + 180) / (6 rpm^2) degrees: late
-# when the engine speeds up.  Carrying the trend on by a whole turn is as far off the other way, less
-# the D/2.  (Derived here; no other source.)
+# Steady acceleration a: the interval T that ends at the edge had the mean speed of half a turn
+# ago, the delay angle D has that of its middle.  Over the D/2 + 180 deg between them the speed
+# changes by a (D/2 + 180) / (6 rpm), so a delay timed by T is off by D a (D/2 + 180) / (6 rpm^2)
+# degrees: late when the engine speeds up.  Carrying the trend on by a whole turn is as far off the
+# other way, less the D/2.  (Derived here; no other source.)
 def closed_form_deg(turns_ahead: float) -> float:
     ahead_deg = DELAY_DEG / 2.0 + 180.0 - 360.0 * turns_ahead
     return DELAY_DEG * ACCEL_RPM_PER_S * ahead_deg / (6.0 * RPM**2)

@@ -18,7 +18,7 @@ STORM_HZ = 1e6
 
 
 def storm(manifest: Manifest) -> Train:
-    """True pulses, a square wave of 1 MHz instead of them for a while, true pulses again."""
+    """Return true pulses, a square wave of 1 MHz for a while, true pulses again."""
     train = pickup_train(steady(RPM, angle_deg=-400.0), manifest, 0.9)
     count = int((ENDS_S - BEGINS_S) * STORM_HZ * 2)
     storm_s = BEGINS_S + np.arange(count) / (2 * STORM_HZ)
