@@ -25,9 +25,13 @@ static void cpu_schedule(bench *b)
 
 static void irq_raise(bench *b, int which, int64_t served_from)
 {
-    if (b->irq_at[which] == BENCH_NEVER) {
-        b->irq_at[which] = served_from;
-        cpu_schedule(b);
+    int64_t const begin = (served_from < b->busy_until) ? b->busy_until : served_from;
+    if (b->irq_at[which] != BENCH_NEVER) {
+        return;
+    }
+    b->irq_at[which] = served_from;
+    if ((b->running == BENCH_IDLE) && (begin < b->at[EV_CPU])) {
+        b->at[EV_CPU] = begin;
     }
 }
 
@@ -238,10 +242,9 @@ static void check_state(bench *b)
 {
     const st_core *const c = &b->core;
     unsigned const last_mode = (ST_RUN > ST_WARM) ? ST_RUN : ST_WARM;
-    b->facts.state_out_of_range += (c->s.mode > last_mode) ||
-                                   (c->phase > (uint8_t)ST_PH_STORM) ||
-                                   (c->orders.coil > (uint8_t)ST_COIL_OFF_AT) ||
-                                   (c->orders.capture > (uint8_t)ST_CAPTURE_TRAIL);
+    b->facts.state_out_of_range +=
+        (c->s.mode > last_mode) | (c->phase > (unsigned)ST_PH_STORM) |
+        (c->orders.coil > (unsigned)ST_COIL_OFF_AT) | (c->orders.capture > (unsigned)ST_CAPTURE_TRAIL);
 }
 
 static void apply(bench *b, int64_t now)
@@ -310,15 +313,19 @@ static void busy(bench *b, int running, int64_t now, int64_t cycles)
     b->at[EV_CPU] = now + cycles;
 }
 
+static int ordered(const bench *b)
+{
+    const st_orders *const orders = &b->core.orders;
+    return orders->coil_fresh | orders->capture_fresh | orders->alarm_fresh;
+}
+
 /* What was urgent is armed now; the rest of the event's work follows.  Handlers do not nest, so the
  * core may do it at once; what it orders takes effect when the time for it has passed. */
 static void urgent_ends(bench *b, int64_t now)
 {
-    const st_orders *const orders = &b->core.orders;
     apply(b, now);
     st_settle(&b->core);
-    if ((b->set.settle_cycles != 0) &&
-        (orders->coil_fresh || orders->capture_fresh || orders->alarm_fresh)) {
+    if ((b->set.settle_cycles != 0) && ordered(b)) {
         busy(b, BENCH_SETTLING, now, b->set.settle_cycles);
     } else {
         handler_ends(b, now);
@@ -356,6 +363,22 @@ static int highest_waiting(const bench *b, int64_t now)
     return i;
 }
 
+/* A poll that orders nothing, as nearly all, only holds events off for a while. */
+static void poll_begins(bench *b, int64_t now, st_ticks ticks)
+{
+    b->facts.polls++;
+    st_on_poll(&b->core, ticks, level_majority(b, now) != 0U);
+    if (!ordered(b)) {
+        st_settle(&b->core);
+    }
+    if (ordered(b)) {
+        event_decided(b, IRQ_POLL, now);
+        return;
+    }
+    b->busy_cycles += b->handler[IRQ_POLL];
+    handler_ends(b, now + b->handler[IRQ_POLL]);
+}
+
 static void handler_begins(bench *b, int64_t now)
 {
     int const which = highest_waiting(b, now);
@@ -374,8 +397,8 @@ static void handler_begins(bench *b, int64_t now)
         b->facts.captured++;
         st_on_capture(&b->core, b->latched, ticks);
     } else if (which == IRQ_POLL) {
-        b->facts.polls++;
-        st_on_poll(&b->core, ticks, level_majority(b, now) != 0U);
+        poll_begins(b, now, ticks);
+        return;
     } else { /* coil: told above */
     }
     event_decided(b, which, now);
@@ -400,6 +423,31 @@ static void cpu_step(bench *b, int64_t now)
         handler_ends(b, now);
         break;
     }
+}
+
+static int64_t hardware_soonest(const bench *b)
+{
+    int64_t soonest = b->at[0];
+    int i;
+    for (i = 1; i < EV_CPU; i++) {
+        soonest = (b->at[i] < soonest) ? b->at[i] : soonest;
+    }
+    return soonest;
+}
+
+static int has_room(const bench *b)
+{
+    return b->out->coil_room - b->out->coil_count >= 4; /* one event switches the pin thrice at most */
+}
+
+/* The processor's next steps, as long as nothing else comes before them. */
+static void cpu_steps(bench *b, int64_t now)
+{
+    do {
+        cpu_step(b, now);
+        now = b->at[EV_CPU];
+    } while ((b->running != BENCH_IDLE) && (now < hardware_soonest(b)) && (now < b->until) &&
+             has_room(b));
 }
 
 static void step(bench *b, int event, int64_t now)
@@ -427,19 +475,23 @@ static void step(bench *b, int event, int64_t now)
         irq_raise(b, IRQ_POLL, now);
         break;
     default:
-        cpu_step(b, now);
+        cpu_steps(b, now);
         break;
     }
 }
 
+static int sooner(const int64_t *at, int first, int second)
+{
+    return (at[second] < at[first]) ? second : first;
+}
+
+/* Of several events of one cycle the first. */
 static int soonest_event(const bench *b)
 {
-    int best = 0;
-    int i;
-    for (i = 1; i < EV_COUNT; i++) {
-        best = (b->at[i] < b->at[best]) ? i : best;
-    }
-    return best;
+    const int64_t *const at = b->at;
+    int const left = sooner(at, sooner(at, EV_FILTER, EV_LINE), sooner(at, EV_COIL, EV_ALARM));
+    int const right = sooner(at, sooner(at, EV_GUARD, EV_POLL), EV_CPU);
+    return sooner(at, left, right);
 }
 
 /* Edges before `until_s`, in order; events before it are worked off.  Returns the edges taken: fewer
@@ -448,6 +500,7 @@ BENCH_API int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *acti
                              double until_s, bench_out *out)
 {
     int64_t const until = bench_cycle_from(b, until_s);
+    b->until = until;
     b->edge_s = edge_s;
     b->active = active;
     b->edge_left = count;
@@ -461,7 +514,7 @@ BENCH_API int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *acti
             b->facts.end_s = until_s;
             break;
         }
-        if (out->coil_room - out->coil_count < 4) { /* one event switches the pin at most thrice */
+        if (!has_room(b)) {
             b->facts.end_s = bench_seconds_of(b, now);
             break;
         }

@@ -45,6 +45,7 @@ struct bench {
     const double *edge_s;      /* the block being fed */
     const uint8_t *active;
     int64_t edge_left;
+    int64_t until;             /* end of what may be worked off */
     int64_t train_at;
     int64_t noise_at;
     int64_t recent[BENCH_RECENT];
