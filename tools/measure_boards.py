@@ -1,0 +1,64 @@
+"""Measure the interrupt handlers on the emulated chip and write them into the board files.
+
+    python tools/measure_boards.py
+
+For each board the example engine that uses it (or its chip) is run at speeds from the start floor to
+the limit, with ramps, start and stop; the longest run of each handler goes into [handler_cycles].
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from pathlib import Path
+
+from sparktick.gen import pipeline, toolchain
+from sparktick.gen.board import all_boards, boards_folder
+from sparktick.gen.files import write_file
+from sparktick.host_sim.emulate import chip_facts, chip_scenarios, emulate, emulators_named
+from sparktick.host_sim.manifest import read_manifest
+
+ROOT = Path(__file__).parent.parent
+EXAMPLE = {16000000: "plover", 8000000: "teal"}
+
+
+def description(board: str, f_cpu_hz: int, folder: Path) -> Path:
+    """Write the example for that clock, on that board."""
+    text = (ROOT / "examples" / f"{EXAMPLE[f_cpu_hz]}.toml").read_text()
+    text = re.sub(r'(\[board\]\nname = )"[^"]*"', rf'\1"{board}"', text)
+    path = folder / f"{board}.toml"
+    path.write_text(text)
+    return path
+
+
+def measure(board: str, f_cpu_hz: int) -> tuple[str, dict[str, int]]:
+    """Return what measured, and the longest run of each handler in CPU cycles."""
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = Path(temporary) / "firmware"
+        pipeline.generate(description(board, f_cpu_hz, Path(temporary)), folder)
+        toolchain.build(folder)
+        manifest = read_manifest(folder)
+        results = list(emulate(folder, chip_scenarios(manifest, ramp=True), emulators_named(None)))
+        facts = chip_facts(manifest, results)[0]
+    return facts.source, {handler.vector: round(handler.most) for handler in facts.handlers}
+
+
+def main() -> None:
+    """Measure every board."""
+    for board in all_boards():
+        source, cycles = measure(board.name, board.f_cpu_hz)
+        path = boards_folder() / f"{board.name}.toml"
+        text = path.read_text()
+        head = re.split(r"\n# Longest run of each handler", text)[0].rstrip()
+        head = re.sub(r"\nhandler_source = .*", "", head)
+        head = head.replace(
+            "\nbootloader_bytes", f'\nhandler_source = "{source}"\nbootloader_bytes', 1
+        )
+        table = "\n".join(f"{name} = {n}" for name, n in sorted(cycles.items()))
+        note = "# Longest run of each handler, CPU cycles; written by tools/measure_boards.py."
+        write_file(path, f"{head}\n\n{note}\n[handler_cycles]\n{table}\n")
+        print(board.name, source, cycles)
+
+
+if __name__ == "__main__":
+    main()
