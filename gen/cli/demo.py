@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib
 import importlib.resources
-import importlib.util
 import shlex
 import time
 from pathlib import Path
@@ -82,15 +81,14 @@ def copy_example(place: Path, *, force: bool) -> Path:
 def demo_steps(place: Path, description: Path) -> list[tuple[str, ...]]:
     """Title, command and arguments of each step."""
     file, firmware, page = str(description), str(place / FIRMWARE), str(place / REPORT)
-    steps = [
+    return [
         ("Check the description", "check", file, "--quiet"),
         ("Write the firmware folder", "generate", file, firmware, "--force"),
         ("Compile it for the board", "build", firmware),
         ("Run its C on this computer", "simulate", firmware),
         ("Run the image on an emulated chip", "emulate", firmware),
-        ("Write the report", "report", file, "--output", page),
+        ("Write the report", "report", firmware, "--engine", file, "--output", page),
     ]
-    return [step for step in steps if importlib.util.find_spec(f"{__package__}.{step[1]}")]
 
 
 def run_command(name: str, arguments: list[str]) -> int:
