@@ -1,44 +1,11 @@
 /* The event loop: pickup line, capture filter, capture register, compare units, interrupts, poll.
  *
  * Hardware events happen at their own instant whatever the processor does; handlers take their turn
- * by vector order (capture, coil compare, alarm compare, then the main loop's poll), never nest, and
- * what they order takes effect when they end.  The rules follow templates_c/core/st_port.h and the
+ * by vector order (capture, coil compare, alarm compare, then the main loop's poll), never nest,
+ * and what they order takes effect when they end.  The rules follow templates_c/core/st_port.h and the
  * ports; section numbers are those of the ATmega328P data sheet (DS40002061).
  */
 #include "bench_internal.h"
-
-/* ---- Processor ------------------------------------------------------------------------------- */
-
-/* The soonest flag starts a handler, when the one under way has ended. */
-static void cpu_schedule(bench *b)
-{
-    int64_t soonest = b->irq_at[0];
-    int i;
-    if (b->running != BENCH_IDLE) {
-        return; /* the end of the handler is scheduled */
-    }
-    for (i = 1; i < IRQ_COUNT; i++) {
-        soonest = (b->irq_at[i] < soonest) ? b->irq_at[i] : soonest;
-    }
-    b->at[EV_CPU] = (soonest < b->busy_until) ? b->busy_until : soonest;
-}
-
-static void irq_raise(bench *b, int which, int64_t served_from)
-{
-    int64_t const begin = (served_from < b->busy_until) ? b->busy_until : served_from;
-    if (b->irq_at[which] != BENCH_NEVER) {
-        return;
-    }
-    b->irq_at[which] = served_from;
-    if ((b->running == BENCH_IDLE) && (begin < b->at[EV_CPU])) {
-        b->at[EV_CPU] = begin;
-    }
-}
-
-static void irq_clear(bench *b, int which)
-{
-    b->irq_at[which] = BENCH_NEVER;
-}
 
 /* ---- Pickup line and capture unit (16.6) ----------------------------------------------------- */
 
@@ -56,7 +23,7 @@ static void capture_latch(bench *b, uint8_t level, int64_t at)
         b->facts.overwritten++;
     }
     b->latched = bench_tick_of(b, at);
-    irq_raise(b, IRQ_CAPTURE, at + b->set.latency_cycles);
+    bench_irq_raise(b, IRQ_CAPTURE, at + b->set.latency_cycles);
 }
 
 /* A level that the filter has not yet seen for long enough is forgotten. */
@@ -113,7 +80,10 @@ static int level_at(const bench *b, int64_t when)
 {
     int level = b->train_level ^ b->noise_level;
     unsigned i;
-    for (i = 0U; (i < BENCH_RECENT) && (b->recent[(b->recent_head - i) % BENCH_RECENT] > when); i++) {
+    for (i = 0U; i < BENCH_RECENT; i++) {
+        if (b->recent[(b->recent_head - i) % BENCH_RECENT] <= when) {
+            break;
+        }
         level ^= 1;
     }
     return level;
@@ -126,7 +96,7 @@ static uint8_t level_majority(const bench *b, int64_t now)
     return sum >= 2;
 }
 
-/* ---- Coil compare unit (16.7, 16.8) and the on-time guard ------------------------------------ */
+/* ---- Orders ---------------------------------------------------------------------------------- */
 
 static void mode_seen(bench *b, int64_t now)
 {
@@ -143,108 +113,14 @@ static void mode_seen(bench *b, int64_t now)
     }
 }
 
-static void coil_put_out(bench *b, int64_t now, uint8_t on)
-{
-    bench_out *const out = b->out;
-    if (out->coil_count < out->coil_room) {
-        out->coil_s[out->coil_count] = bench_seconds_of(b, now);
-        out->coil_on[out->coil_count] = on;
-        out->coil_mode[out->coil_count] = b->core.s.mode;
-        out->coil_count++;
-    }
-}
-
-static void coil_went_off(bench *b, int64_t now)
-{
-    int64_t const longest =
-        ((int64_t)ST_CFG_HARD_LIMIT_TICKS + b->set.near_ticks + b->set.compare_ticks) *
-        b->set.cycles_per_tick;
-    int64_t const length = now - b->on_since;
-    b->at[EV_GUARD] = BENCH_NEVER;
-    if (length > b->on_max_cycles) {
-        b->on_max_cycles = length;
-    }
-    b->facts.over_hard_limit += (length > longest);
-}
-
-static void coil_pin(bench *b, int64_t now, uint8_t on)
-{
-    if (on == b->coil_level) {
-        return;
-    }
-    b->coil_level = on;
-    if (on) {
-        b->on_since = now;
-        b->at[EV_GUARD] = now + b->set.guard_cycles +
-                          (((int64_t)ST_CFG_HARD_LIMIT_TICKS + (int64_t)ST_CFG_GUARD_TICKS) *
-                           b->set.cycles_per_tick);
-        b->facts.charge_out_of_mode += (b->core.s.mode != (uint8_t)ST_RUN) &&
-                                       (b->core.s.mode != (uint8_t)ST_START) &&
-                                       (b->core.s.mode != (uint8_t)ST_LOCKING);
-    } else {
-        coil_went_off(b, now);
-    }
-    coil_put_out(b, now, on);
-    bench_noise_begin(b, now, on);
-}
-
-static void coil_match(bench *b, int64_t now)
-{
-    b->at[EV_COIL] = BENCH_NEVER;
-    b->matched = 1U;
-    b->matched_on = b->coil_armed == (uint8_t)ST_COIL_ON_AT;
-    b->matched_tick = b->coil_tick;
-    b->coil_armed = (uint8_t)ST_COIL_IDLE;
-    coil_pin(b, now, b->matched_on);
-    irq_raise(b, IRQ_COIL, now + b->set.latency_cycles);
-}
-
-static void coil_tell(bench *b)
-{
-    b->matched = 0U;
-    irq_clear(b, IRQ_COIL);
-    st_on_coil(&b->core, b->matched_tick, b->matched_on != 0U);
-}
-
-/* An instant too near to be armed in time, or past, is moved to the nearest that can be. */
-static st_ticks reachable(const bench *b, st_ticks tick, int64_t now, int *moved)
-{
-    st_ticks const count = bench_tick_of(b, now);
-    if ((int32_t)(tick - count) < (int32_t)b->set.near_ticks) {
-        *moved = 1;
-        return count + (st_ticks)b->set.near_ticks;
-    }
-    return tick;
-}
-
-static void coil_arm(bench *b, int64_t now)
-{
-    int moved = 0;
-    b->core.orders.coil_fresh = false;
-    if (b->matched) { /* switched meanwhile: the order was given in ignorance; telling gives a new one */
-        coil_tell(b);
-        return;
-    }
-    b->coil_armed = b->core.orders.coil;
-    if (b->coil_armed == (uint8_t)ST_COIL_IDLE) {
-        b->at[EV_COIL] = BENCH_NEVER;
-        coil_pin(b, now, 0U);
-        return;
-    }
-    b->coil_tick = reachable(b, b->core.orders.coil_at, now, &moved);
-    b->at[EV_COIL] = bench_cycle_after(b, b->coil_tick, now);
-    b->facts.late_orders += moved;
-}
-
-/* ---- Orders ---------------------------------------------------------------------------------- */
-
 static void check_state(bench *b)
 {
     const st_core *const c = &b->core;
     unsigned const last_mode = (ST_RUN > ST_WARM) ? ST_RUN : ST_WARM;
     b->facts.state_out_of_range +=
         (c->s.mode > last_mode) | (c->phase > (unsigned)ST_PH_STORM) |
-        (c->orders.coil > (unsigned)ST_COIL_OFF_AT) | (c->orders.capture > (unsigned)ST_CAPTURE_TRAIL);
+        (c->orders.coil > (unsigned)ST_COIL_OFF_AT) |
+        (c->orders.capture > (unsigned)ST_CAPTURE_TRAIL);
 }
 
 static void apply(bench *b, int64_t now)
@@ -252,7 +128,7 @@ static void apply(bench *b, int64_t now)
     st_orders *const orders = &b->core.orders;
     int tries;
     for (tries = 0; orders->coil_fresh && (tries < 3); tries++) {
-        coil_arm(b, now);
+        bench_coil_arm(b, now);
     }
     if (orders->capture_fresh) {
         orders->capture_fresh = false;
@@ -260,15 +136,17 @@ static void apply(bench *b, int64_t now)
         if (!b->capture_masked) {
             b->capture_level = orders->capture == (uint8_t)ST_CAPTURE_LEAD;
         }
-        irq_clear(b, IRQ_CAPTURE); /* cleared when unmasked, ignored when masked */
+        bench_irq_clear(b, IRQ_CAPTURE); /* cleared when unmasked, ignored when masked */
     }
     if (orders->alarm_fresh) {
         int moved = 0;
         orders->alarm_fresh = false;
-        irq_clear(b, IRQ_ALARM);
-        b->at[EV_ALARM] = orders->alarm_on
-                              ? bench_cycle_after(b, reachable(b, orders->alarm_at, now, &moved), now)
-                              : BENCH_NEVER;
+        bench_irq_clear(b, IRQ_ALARM);
+        b->at[EV_ALARM] = BENCH_NEVER;
+        if (orders->alarm_on) {
+            st_ticks const at = bench_reachable(b, orders->alarm_at, now, &moved);
+            b->at[EV_ALARM] = bench_cycle_after(b, at, now);
+        }
     }
     check_state(b);
     mode_seen(b, now);
@@ -279,8 +157,8 @@ static void guard_acts(bench *b, int64_t now)
     b->facts.guard_forced++;
     b->at[EV_COIL] = BENCH_NEVER;
     b->matched = 0U;
-    irq_clear(b, IRQ_COIL);
-    coil_pin(b, now, 0U);
+    bench_irq_clear(b, IRQ_COIL);
+    bench_coil_pin(b, now, 0U);
     st_on_forced_off(&b->core, bench_tick_of(b, now));
     apply(b, now);
     st_settle(&b->core);
@@ -294,7 +172,7 @@ static void handler_ends(bench *b, int64_t now)
     b->running = BENCH_IDLE;
     b->busy_until = now;
     apply(b, now);
-    cpu_schedule(b);
+    bench_cpu_schedule(b);
 }
 
 /* Out of reset: the core from standstill or warm. */
@@ -344,8 +222,8 @@ static void event_decided(bench *b, int which, int64_t now)
     }
 }
 
-/* The alarm has read the level.  An edge that the reads saw has its flag up by now: it goes first, and
- * orders an alarm of its own. */
+/* The alarm has read the level.  An edge that the reads saw has its flag up by now: it goes first,
+ * and orders an alarm of its own. */
 static void alarm_asks(bench *b, int64_t now)
 {
     if (b->irq_at[IRQ_CAPTURE] == BENCH_NEVER) {
@@ -383,9 +261,9 @@ static void handler_begins(bench *b, int64_t now)
 {
     int const which = highest_waiting(b, now);
     st_ticks const ticks = bench_tick_of(b, now);
-    irq_clear(b, which);
+    bench_irq_clear(b, which);
     if (b->matched) { /* told before any other event */
-        coil_tell(b);
+        bench_coil_tell(b);
     }
     if (which == IRQ_ALARM) {
         b->read_level = level_majority(b, now);
@@ -437,7 +315,7 @@ static int64_t hardware_soonest(const bench *b)
 
 static int has_room(const bench *b)
 {
-    return b->out->coil_room - b->out->coil_count >= 4; /* one event switches the pin thrice at most */
+    return b->out->coil_room - b->out->coil_count >= 4; /* one event switches the pin thrice */
 }
 
 /* The processor's next steps, as long as nothing else comes before them. */
@@ -460,19 +338,19 @@ static void step(bench *b, int event, int64_t now)
         filter_passed(b);
         break;
     case EV_COIL:
-        coil_match(b, now);
+        bench_coil_match(b, now);
         break;
     case EV_ALARM:
         b->at[EV_ALARM] = BENCH_NEVER;
-        irq_raise(b, IRQ_ALARM, now + b->set.latency_cycles);
+        bench_irq_raise(b, IRQ_ALARM, now + b->set.latency_cycles);
         break;
     case EV_GUARD:
         guard_acts(b, now);
-        cpu_schedule(b);
+        bench_cpu_schedule(b);
         break;
     case EV_POLL:
         b->at[EV_POLL] = now + b->set.poll_every_cycles;
-        irq_raise(b, IRQ_POLL, now);
+        bench_irq_raise(b, IRQ_POLL, now);
         break;
     default:
         cpu_steps(b, now);
@@ -494,8 +372,8 @@ static int soonest_event(const bench *b)
     return sooner(at, left, right);
 }
 
-/* Edges before `until_s`, in order; events before it are worked off.  Returns the edges taken: fewer
- * than given when the room for output ran out (call again with the rest). */
+/* Edges before `until_s`, in order; events before it are worked off.  Returns the edges taken:
+ * fewer than given when the room for output ran out (call again with the rest). */
 BENCH_API int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *active, int64_t count,
                              double until_s, bench_out *out)
 {
@@ -534,10 +412,10 @@ BENCH_API void bench_reset(bench *b, double down_s, int power_on, bench_out *out
     int64_t const up = now + (int64_t)(down_s * (double)b->set.cycles_hz);
     int i;
     b->out = out;
-    coil_pin(b, now, 0U);
+    bench_coil_pin(b, now, 0U);
     b->out = NULL;
     for (i = 0; i < IRQ_COUNT; i++) {
-        irq_clear(b, i);
+        bench_irq_clear(b, i);
     }
     b->at[EV_COIL] = b->at[EV_ALARM] = b->at[EV_POLL] = BENCH_NEVER;
     st_keep(&b->core, &b->kept); /* as the main loop has done within the last millisecond */

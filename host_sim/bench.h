@@ -1,8 +1,8 @@
 /* The bench: chip hardware around the timing core, driven over whole arrays of pickup edges.
  *
- * Instants outside are seconds; inside they are `cycles` (int64), counted from `phase_s`.  A cycle is
- * one CPU clock, or a small fraction of a tick in ideal mode.  Python reads the declarations between
- * the two markers as they stand; bench_layout() lets it prove that both sides agree.
+ * Instants outside are seconds; inside they are `cycles` (int64), counted from `phase_s`.  A cycle
+ * is one CPU clock, or a small fraction of a tick in ideal mode.  Python reads the declarations
+ * between the two markers as they stand; bench_layout() lets it prove that both sides agree.
  */
 #ifndef BENCH_H
 #define BENCH_H

@@ -135,4 +135,44 @@ static inline void bench_line_soonest(bench *b)
     b->at[EV_LINE] = (b->train_at < b->noise_at) ? b->train_at : b->noise_at;
 }
 
+/* bench_coil.c */
+void bench_coil_pin(bench *b, int64_t now, uint8_t on);
+void bench_coil_match(bench *b, int64_t now);
+void bench_coil_tell(bench *b);
+void bench_coil_arm(bench *b, int64_t now);
+st_ticks bench_reachable(const bench *b, st_ticks tick, int64_t now, int *moved);
+
+/* ---- Interrupt flags ------------------------------------------------------------------------- */
+
+/* The soonest flag starts a handler, when the one under way has ended. */
+static inline void bench_cpu_schedule(bench *b)
+{
+    int64_t soonest = b->irq_at[0];
+    int i;
+    if (b->running != BENCH_IDLE) {
+        return; /* the end of the handler is scheduled */
+    }
+    for (i = 1; i < IRQ_COUNT; i++) {
+        soonest = (b->irq_at[i] < soonest) ? b->irq_at[i] : soonest;
+    }
+    b->at[EV_CPU] = (soonest < b->busy_until) ? b->busy_until : soonest;
+}
+
+static inline void bench_irq_raise(bench *b, int which, int64_t served_from)
+{
+    int64_t const begin = (served_from < b->busy_until) ? b->busy_until : served_from;
+    if (b->irq_at[which] != BENCH_NEVER) {
+        return;
+    }
+    b->irq_at[which] = served_from;
+    if ((b->running == BENCH_IDLE) && (begin < b->at[EV_CPU])) {
+        b->at[EV_CPU] = begin;
+    }
+}
+
+static inline void bench_irq_clear(bench *b, int which)
+{
+    b->irq_at[which] = BENCH_NEVER;
+}
+
 #endif

@@ -26,7 +26,7 @@ import cffi
 from sparktick.gen.errors import BuildError, FolderError
 
 HERE = Path(__file__).resolve().parent
-BENCH_SOURCES = ("bench.c", "bench_noise.c", "bench_api.c")
+BENCH_SOURCES = ("bench.c", "bench_coil.c", "bench_noise.c", "bench_api.c")
 BENCH_HEADERS = ("bench.h", "bench_internal.h", "bench_flash.h")
 # What belongs to the chip, not to the core: ports, the main loop, serial telling.
 NOT_CORE = re.compile(r"st_(port.*|main|tell)\.c")

@@ -217,7 +217,7 @@ def _start_loose_deg(m: Measurement, train: Train, manifest: Manifest) -> F64:
 
 
 def _dwell(m: Measurement, manifest: Manifest, limits: Limits, steady: BOOL) -> list[Check]:
-    """Check charges at steady speed, once lock has been held for a turn; none if all are allowed."""
+    """Check charges at steady speed, once lock has been held for a turn, unless all may be."""
     if not np.isfinite(limits.dwell_share):
         return []
     wanted = np.minimum(m.dwell_wanted_us, manifest.dwell_us)

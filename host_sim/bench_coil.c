@@ -1,0 +1,95 @@
+/* The coil's compare unit (16.7, 16.8), what the pin did, and the on-time guard's clock. */
+#include "bench_internal.h"
+
+static void coil_put_out(bench *b, int64_t now, uint8_t on)
+{
+    bench_out *const out = b->out;
+    if (out->coil_count < out->coil_room) {
+        out->coil_s[out->coil_count] = bench_seconds_of(b, now);
+        out->coil_on[out->coil_count] = on;
+        out->coil_mode[out->coil_count] = b->core.s.mode;
+        out->coil_count++;
+    }
+}
+
+static void coil_went_off(bench *b, int64_t now)
+{
+    int64_t const longest =
+        ((int64_t)ST_CFG_HARD_LIMIT_TICKS + b->set.near_ticks + b->set.compare_ticks) *
+        b->set.cycles_per_tick;
+    int64_t const length = now - b->on_since;
+    b->at[EV_GUARD] = BENCH_NEVER;
+    if (length > b->on_max_cycles) {
+        b->on_max_cycles = length;
+    }
+    b->facts.over_hard_limit += (length > longest);
+}
+
+void bench_coil_pin(bench *b, int64_t now, uint8_t on)
+{
+    if (on == b->coil_level) {
+        return;
+    }
+    b->coil_level = on;
+    if (on) {
+        b->on_since = now;
+        b->at[EV_GUARD] = now + b->set.guard_cycles +
+                          (((int64_t)ST_CFG_HARD_LIMIT_TICKS + (int64_t)ST_CFG_GUARD_TICKS) *
+                           b->set.cycles_per_tick);
+        b->facts.charge_out_of_mode += (b->core.s.mode != (uint8_t)ST_RUN) &&
+                                       (b->core.s.mode != (uint8_t)ST_START) &&
+                                       (b->core.s.mode != (uint8_t)ST_LOCKING);
+    } else {
+        coil_went_off(b, now);
+    }
+    coil_put_out(b, now, on);
+    bench_noise_begin(b, now, on);
+}
+
+void bench_coil_match(bench *b, int64_t now)
+{
+    b->at[EV_COIL] = BENCH_NEVER;
+    b->matched = 1U;
+    b->matched_on = b->coil_armed == (uint8_t)ST_COIL_ON_AT;
+    b->matched_tick = b->coil_tick;
+    b->coil_armed = (uint8_t)ST_COIL_IDLE;
+    bench_coil_pin(b, now, b->matched_on);
+    bench_irq_raise(b, IRQ_COIL, now + b->set.latency_cycles);
+}
+
+void bench_coil_tell(bench *b)
+{
+    b->matched = 0U;
+    bench_irq_clear(b, IRQ_COIL);
+    st_on_coil(&b->core, b->matched_tick, b->matched_on != 0U);
+}
+
+/* An instant too near to be armed in time, or past, is moved to the nearest that can be. */
+st_ticks bench_reachable(const bench *b, st_ticks tick, int64_t now, int *moved)
+{
+    st_ticks const count = bench_tick_of(b, now);
+    if ((int32_t)(tick - count) < (int32_t)b->set.near_ticks) {
+        *moved = 1;
+        return count + (st_ticks)b->set.near_ticks;
+    }
+    return tick;
+}
+
+void bench_coil_arm(bench *b, int64_t now)
+{
+    int moved = 0;
+    b->core.orders.coil_fresh = false;
+    if (b->matched) { /* the order was given in ignorance of that; telling gives a new one */
+        bench_coil_tell(b);
+        return;
+    }
+    b->coil_armed = b->core.orders.coil;
+    if (b->coil_armed == (uint8_t)ST_COIL_IDLE) {
+        b->at[EV_COIL] = BENCH_NEVER;
+        bench_coil_pin(b, now, 0U);
+        return;
+    }
+    b->coil_tick = bench_reachable(b, b->core.orders.coil_at, now, &moved);
+    b->at[EV_COIL] = bench_cycle_after(b, b->coil_tick, now);
+    b->facts.late_orders += moved;
+}
