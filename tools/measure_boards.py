@@ -2,7 +2,7 @@
 
     python tools/measure_boards.py
 
-For each board the example engine that uses it (or its chip) is run at speeds from the start floor to
+For each board the example engine of its clock is run at speeds from the start floor to
 the limit, with ramps, start and stop; the longest run of each handler goes into [handler_cycles].
 """
 
