@@ -2,8 +2,8 @@
  *
  * Hardware events happen at their own instant whatever the processor does; handlers take their turn
  * by vector order (capture, coil compare, alarm compare, then the main loop's poll), never nest,
- * and what they order takes effect when they end.  The rules follow templates_c/core/st_port.h and the
- * ports; section numbers are those of the ATmega328P data sheet (DS40002061).
+ * and what they order takes effect when they end.  The rules follow templates_c/core/st_port.h and
+ * the ports; section numbers are those of the ATmega328P data sheet (DS40002061).
  */
 #include "bench_internal.h"
 
