@@ -70,19 +70,14 @@ st_line_notes st_notes(uint32_t period_ticks)
     return notes;
 }
 
-/* CRC-16, polynomial 0x1021, high bit first. */
+/* CRC-16, polynomial 0x1021, high bit first, a byte at once: the eight shifts folded into three. */
 static uint16_t st_crc_step(uint16_t crc, uint8_t byte)
 {
-    uint8_t bit;
-    crc = (uint16_t)(crc ^ ((uint16_t)byte << 8));
-    for (bit = 0U; bit < 8U; bit++) {
-        bool const top = (crc & 0x8000U) != 0U;
-        crc = (uint16_t)(crc << 1);
-        if (top) {
-            crc = (uint16_t)(crc ^ 0x1021U);
-        }
-    }
-    return crc;
+    crc = (uint16_t)((uint16_t)(crc >> 8) | (uint16_t)(crc << 8));
+    crc = (uint16_t)(crc ^ byte);
+    crc = (uint16_t)(crc ^ ((uint8_t)crc >> 4));
+    crc = (uint16_t)(crc ^ (uint16_t)((uint16_t)(crc << 8) << 4));
+    return (uint16_t)(crc ^ (uint16_t)((uint16_t)((uint8_t)crc << 4) << 1));
 }
 
 bool st_table_check(st_table_state *state)
