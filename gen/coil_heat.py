@@ -224,6 +224,37 @@ def stuck_on(
     return StuckOn(current, tuple(parts), first if np.isfinite(first.limit_s) else None)
 
 
+def stuck_on_course(
+    circuit: PrimaryCircuit, thermal: ThermalSet, time_s: ArrayLike, *, ambient_c: float
+) -> dict[str, F64]:
+    """Temperature of each part over time (k,) with the driver stuck on, from the air's temperature.
+
+    The coil's time as an integral over its temperature, inverted; the others are exponential
+    at the first, greatest current.
+    """
+    time = np.asarray(time_s, dtype=np.float64)
+    cold = circuit.at_temperature(ambient_c)
+    course = {}
+    for name, part in thermal.named().items():
+        if name == "coil":
+            course[name] = _coil_course(circuit, part, ambient_c, time)
+        else:
+            rise = _part_w(cold, name) * part.k_per_w
+            course[name] = ambient_c - rise * np.expm1(-time / (part.k_per_w * part.j_per_k))
+    return course
+
+
+def _coil_course(circuit: PrimaryCircuit, part: Thermal, ambient_c: float, time: F64) -> F64:
+    """Invert t(T) = integral of C dT / (P(T) - (T - T_air) / K), steps crowding at the end."""
+    end = _stuck_coil_c(circuit, part, ambient_c)
+    left = np.geomspace(1.0, 1e-7, 4001)  # of the whole rise
+    middle = end - (end - ambient_c) * np.sqrt(left[1:] * left[:-1])
+    net_w = _coil_w(circuit, middle) - (middle - ambient_c) / part.k_per_w
+    steps = (end - ambient_c) * (left[:-1] - left[1:]) * part.j_per_k / np.maximum(net_w, 1e-12)
+    reached = np.concatenate([[0.0], np.cumsum(steps)])
+    return np.interp(time, reached, end - (end - ambient_c) * left)
+
+
 @dataclass(frozen=True)
 class BallastChoice:
     """A ballast from a preferred series, what it costs and whether the spark survives it.

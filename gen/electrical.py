@@ -206,7 +206,7 @@ def _corner_dwell(given: ElectricalInput, coil: Coil, dwell_s: float, corner_v: 
     return scaled.dwell_for_current_s(reached)
 
 
-def _hot_corner(coil: Coil, given: ElectricalInput) -> PrimaryCircuit:
+def hot_corner(coil: Coil, given: ElectricalInput) -> PrimaryCircuit:
     """Coil of least resistance and inductance at the highest supply: most current and heat."""
     tol = coil.tolerances
     return replace(
@@ -227,7 +227,7 @@ def _coil_report(given: ElectricalInput, coil: Coil) -> ElectricalReport:
     corners = Corners(
         names, np.ravel(circuits.supply_v), spark_curves(given, coil, circuits, dwells, rpm)
     )
-    hot = _hot_corner(coil, given)
+    hot = hot_corner(coil, given)
     hot_dwell = float(np.asarray(_corner_dwell(given, coil, dwell_s, given.supply_max_v)))
     heat = steady_temperatures(
         hot,
@@ -241,7 +241,7 @@ def _coil_report(given: ElectricalInput, coil: Coil) -> ElectricalReport:
     )
     stuck = stuck_on(hot, coil.thermal, ambient_c=given.ambient_c)
     cut = cut_above_rpm(dwell_s, given.min_off_s, given.sparks_per_turn)
-    ballast = _ballast(given, coil)
+    ballast = _ballast(given, coil, stuck)
     cold = hot.at_temperature(coil.tolerances.coldest_c)
     fault_a = float(cold.current_a(coil.on_limit_s or 0.0))
     verdicts = judge_drive(given, coil, reached, corners, heat, stuck, fault_a)
@@ -263,21 +263,50 @@ def _coil_report(given: ElectricalInput, coil: Coil) -> ElectricalReport:
     )
 
 
-def _ballast(given: ElectricalInput, coil: Coil) -> BallastChoice | None:
-    """Ballast that makes a stuck-on driver harmless; None when it is so without."""
-    hot = _hot_corner(coil, given).at_temperature(coil.thermal.coil.limit_c)
-    spare_w = (coil.thermal.coil.limit_c - given.ambient_c) / coil.thermal.coil.k_per_w
-    limit_a = min(float(np.sqrt(spare_w / hot.hot_coil_ohm)), coil.driver_max_a)
-    if float(replace(hot, ballast_ohm=0.0).steady_a) <= limit_a:
+def _harmless_a(given: ElectricalInput, coil: Coil, warm: PrimaryCircuit) -> tuple[float, float]:
+    """Steady currents that the coil, at its hottest, and the driver bear for ever."""
+    thermal = coil.thermal
+    spare_w, driver_w = (
+        max(part.limit_c - given.ambient_c, 0.0) / part.k_per_w
+        for part in (thermal.coil, thermal.driver)
+    )
+    coil_a = float(np.sqrt(spare_w / warm.hot_coil_ohm))
+    drop_v, on_ohm = float(warm.driver_drop_v), float(warm.driver_ohm)
+    over = drop_v + np.sqrt(drop_v**2 + 4.0 * on_ohm * driver_w)  # of drop I + ohm I^2 = W
+    driver_a = float(2.0 * driver_w / over) if over > 0.0 else np.inf
+    return coil_a, min(driver_a, coil.driver_max_a)
+
+
+def _ballast(given: ElectricalInput, coil: Coil, stuck: StuckOn) -> BallastChoice | None:
+    """Ballast that makes a stuck-on driver harmless; None when it is so already.
+
+    A hot winding decides for the coil and for what stays in reach, a cold one, which takes
+    more current, for the driver.
+    """
+    if stuck.first is None and stuck.current_a <= coil.driver_max_a:
+        return None
+    corner = hot_corner(coil, given)
+    warm, cold = (corner.at_temperature(c) for c in (coil.thermal.coil.limit_c, given.ambient_c))
+    limits = tuple(zip((warm, cold), _harmless_a(given, coil, warm), strict=True))
+    if all(float(replace(c, ballast_ohm=0.0).steady_a) <= limit for c, limit in limits):
         return None
     shortest = float(event_period_s(given.top_rpm, given.sparks_per_turn)) - given.min_off_s
-    return recommend_ballast(
-        hot,
-        steady_limit_a=limit_a,
-        wanted_a=coil.wanted_a,
-        supply_min_v=given.supply_min_v,
-        longest_dwell_s=max(shortest, 1e-6),
+    longest = max(shortest, 1e-6)
+    choice = max(
+        (
+            recommend_ballast(
+                circuit,
+                steady_limit_a=limit,
+                wanted_a=coil.wanted_a,
+                supply_min_v=given.supply_min_v,
+                longest_dwell_s=longest,
+            )
+            for circuit, limit in limits
+        ),
+        key=lambda found: found.ohm,
     )
+    low = replace(warm, ballast_ohm=choice.ohm).with_supply(given.supply_min_v)
+    return replace(choice, reach=reach(low, coil.wanted_a, longest))
 
 
 def scheme_curves(

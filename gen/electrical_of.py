@@ -8,17 +8,24 @@ rpm and crank degrees where named so.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .battery import Battery, life_h, simple_battery
 from .board import Board
-from .coil import event_period_s
+from .coil import PrimaryCircuit, event_period_s
 from .coil_heat import Thermal, ThermalSet
 from .design import Design, circuit_of, cylinder_of, sensor_line_of
-from .electrical import ElectricalReport, asked_v, electrical_report, spark_curves, speeds_rpm
+from .electrical import (
+    ElectricalReport,
+    asked_v,
+    corner_circuits,
+    electrical_report,
+    spark_curves,
+    speeds_rpm,
+)
 from .electrical_input import (
     CapacitorStore,
     Coil,
@@ -31,25 +38,28 @@ from .engine import CapacitorDischarge, Engine, InductiveCoil
 from .magnet import Magnet, passing_field_t, sensor_pulse, widest_gap_m
 from .parts import BatteryPart, SensorPart
 from .plan import Plan
-from .secondary import bench_gap_m, bench_needle_gap_m, uniform_field_v
+from .secondary import bench_gap_m, bench_needle_gap_m, capacitor_energy_j, uniform_field_v
 from .sensor_line import SensorLine, delay_deg, greatest_rpm, line_delays, shortest_noise_s
 
 F64 = NDArray[np.float64]
 
 RATED_AIR_C = 40.0  # air in which [coil] heat_limit_w just warms the winding to its limit
 BALLAST_MAX_C, BALLAST_RATED_AIR_C = 275.0, 70.0  # usual wirewound limits; from memory
+NOMINAL = "nominal"
 BALLAST_J_PER_K_PER_W = 0.8  # ceramic of a usual wirewound resistor, 1 g a watt; from memory
 
 
 @dataclass(frozen=True)
 class OperatingPoint:
-    """Nominal parts at one speed and supply; None where a kind of coil does not tell it.
+    """One speed at one supply; None where a kind of coil does not tell it.
 
+    ``corner`` is "nominal" or the corner with the least voltage margin at that speed.
     ``life_h`` is the battery's, running at this speed for ever.
     """
 
     name: str
     rpm: float
+    corner: str
     supply_v: float
     dwell_s: float
     current_a: float | None
@@ -87,6 +97,7 @@ class LineUse:
 class FieldUse:
     """The magnet at the sensor: fields in tesla, arc in crank degrees (None: no two edges).
 
+    It is on from ``on_deg`` before the magnet's centre to ``off_deg`` after it.
     ``operate_worst_t`` is the operate point of the least sensitive part of the class, equal
     to ``operate_t`` when no part is named.
     """
@@ -99,8 +110,16 @@ class FieldUse:
     operate_t: float
     operate_worst_t: float
     release_t: float
-    arc_deg: float | None
+    on_deg: float | None
+    off_deg: float | None
     widest_gap_m: float | None
+
+    @property
+    def arc_deg(self) -> float | None:
+        """Crank degrees over which the sensor is on."""
+        if self.on_deg is None or self.off_deg is None:
+            return None
+        return self.on_deg + self.off_deg
 
     def course_t(self, shaft_deg: F64) -> F64:
         """Field at the sensor with the shaft turned so far from face to face."""
@@ -149,6 +168,10 @@ class Electrical:
     def failures(self) -> tuple[PartVerdict, ...]:
         """The verdicts that failed."""
         return tuple(verdict for verdict in self.verdicts if not verdict.passed)
+
+    def point(self, name: str) -> OperatingPoint:
+        """Return the nominal point "start", "idle" or "top" at the nominal supply."""
+        return next(p for p in self.points if p.name == name and p.corner == NOMINAL)
 
 
 def electrical_of(engine: Engine, design: Design, plan: Plan) -> Electrical:
@@ -273,56 +296,85 @@ def _battery(engine: Engine) -> Battery | None:
 
 
 def _points(engine: Engine, given: ElectricalInput) -> Iterable[OperatingPoint]:
-    """Yield the lowest sparking speed, idle and top, each at nominal and lowest supply."""
+    """Yield the lowest sparking speed, idle and top: nominal, at the lowest supply, at worst."""
     speeds = {"start": given.start_rpm, "idle": engine.engine.idle_rpm, "top": given.top_rpm}
     for name, rpm in speeds.items():
-        for volts in (given.supply_v, given.supply_min_v):
-            yield _point(given, name, rpm, volts)
+        if isinstance(given.source, Coil):
+            yield from _coil_points(given, given.source, name, rpm)
+        else:
+            yield _other_point(given, given.source, name, rpm)
 
 
-def _point(given: ElectricalInput, name: str, rpm: float, volts: float) -> OperatingPoint:
-    source, at = given.source, np.array([rpm])
+def _coil_points(
+    given: ElectricalInput, coil: Coil, name: str, rpm: float
+) -> Iterable[OperatingPoint]:
+    names, corners = corner_circuits(given, coil)
+    margin = spark_curves(given, coil, corners, coil.dwell_s or 0.0, np.array([rpm])).margin
+    worst = int(np.argmin(margin[:, 0]))
+    corner = replace(
+        coil.circuit,
+        **{
+            key: float(np.ravel(getattr(corners, key))[worst])
+            for key in ("coil_ohm", "inductance_h", "coil_c", "supply_v")
+        },
+    )
+    low = f"nominal, supply {given.supply_min_v:.3g} V"
+    yield _coil_point(given, coil, coil.circuit.with_supply(given.supply_v), name, rpm, NOMINAL)
+    yield _coil_point(given, coil, coil.circuit.with_supply(given.supply_min_v), name, rpm, low)
+    yield _coil_point(given, coil, corner, name, rpm, names[worst])
+
+
+def _coil_point(
+    given: ElectricalInput, coil: Coil, circuit: PrimaryCircuit, name: str, rpm: float, corner: str
+) -> OperatingPoint:
     period_s = float(event_period_s(rpm, given.sparks_per_turn))
-    asked = float(asked_v(given, at)[0])
-    if isinstance(source, Coil):
-        circuit = source.circuit.with_supply(volts)
-        curves = spark_curves(given, source, circuit, source.dwell_s or 0.0, at)
-        charge, _ = circuit.charges(curves.dwell_s, curves.current_a)
-        mean_a = float(charge[0]) / period_s
-        return OperatingPoint(
-            name=name,
-            rpm=rpm,
-            supply_v=volts,
-            dwell_s=float(curves.dwell_s[0]),
-            current_a=float(curves.current_a[0]),
-            energy_j=float(curves.energy_j[0]),
-            gap_j=float(curves.burn.gap_j[0]),
-            available_v=float(curves.available_v[0]),
-            demanded_v=asked,
-            mean_a=mean_a,
-            life_h=_life_h(given, mean_a),
-        )
-    if isinstance(source, LogicCoil):  # a ramp to the maker's current, as far as it fits
+    curves = spark_curves(given, coil, circuit, coil.dwell_s or 0.0, np.array([rpm]))
+    charge, _ = circuit.charges(curves.dwell_s, curves.current_a)
+    mean_a = float(charge[0]) / period_s
+    return OperatingPoint(
+        name=name,
+        rpm=rpm,
+        corner=corner,
+        supply_v=float(circuit.supply_v),
+        dwell_s=float(curves.dwell_s[0]),
+        current_a=float(curves.current_a[0]),
+        energy_j=float(curves.energy_j[0]),
+        gap_j=float(curves.burn.gap_j[0]),
+        available_v=float(curves.available_v[0]),
+        demanded_v=float(curves.demanded_v[0]),
+        mean_a=mean_a,
+        life_h=_life_h(given, mean_a),
+    )
+
+
+def _other_point(
+    given: ElectricalInput, source: LogicCoil | CapacitorStore, name: str, rpm: float
+) -> OperatingPoint:
+    """Return what a coil with its own switch (a ramp to its current) or a store tells."""
+    period_s = float(event_period_s(rpm, given.sparks_per_turn))
+    dwell_s, current_a, mean_a = 0.0, None, None
+    if isinstance(source, LogicCoil):
         dwell_s = max(min(source.dwell_s, period_s - given.min_off_s), 0.0)
-        mean_a = 0.5 * source.current_a * dwell_s / period_s
-        life = _life_h(given, mean_a)
-        energy = source.energy_j
-        return OperatingPoint(
-            name,
-            rpm,
-            volts,
-            dwell_s,
-            source.current_a,
-            energy,
-            None,
-            None,
-            asked,
-            mean_a,
-            life,
+        current_a, energy_j = source.current_a, source.energy_j
+        mean_a = 0.5 * current_a * dwell_s / period_s
+    else:
+        energy_j = float(
+            capacitor_energy_j(source.capacitor_f, source.volts, period_s, source.recharge_s)
         )
-    stored = 0.5 * source.capacitor_f * source.volts**2
-    energy = stored * min(period_s / source.recharge_s, 1.0)
-    return OperatingPoint(name, rpm, volts, 0.0, None, energy, None, None, asked, None, None)
+    return OperatingPoint(
+        name=name,
+        rpm=rpm,
+        corner=NOMINAL,
+        supply_v=given.supply_v,
+        dwell_s=dwell_s,
+        current_a=current_a,
+        energy_j=energy_j,
+        gap_j=None,
+        available_v=None,
+        demanded_v=float(asked_v(given, np.array([rpm]))[0]),
+        mean_a=mean_a,
+        life_h=None if mean_a is None else _life_h(given, mean_a),
+    )
 
 
 def _life_h(given: ElectricalInput, mean_a: float) -> float | None:
@@ -383,7 +435,8 @@ def _field_use(engine: Engine) -> FieldUse | None:
         operate_t=operate_t,
         operate_worst_t=worst_t,
         release_t=pickup.release_mt * 1e-3,
-        arc_deg=None if pulse.arc_deg is None else pulse.arc_deg * crank,
+        on_deg=None if pulse.on_deg is None else pulse.on_deg * crank,
+        off_deg=None if pulse.off_deg is None else pulse.off_deg * crank,
         widest_gap_m=widest_gap_m(magnet, worst_t),
     )
 

@@ -161,7 +161,9 @@ def _fault_verdicts(
             part.limit_c,
             "C",
             f"{where} after long running, no cooling",
-            "Shorten the hard limit or the watchdog, or add ballast.",
+            "Shorten the hard limit or the watchdog, or add ballast."
+            if float(np.max(begin[part.name])) < part.limit_c
+            else "It is too hot without a fault: cure its steady temperature first.",
         )
         for part in stuck.parts
     )

@@ -12,7 +12,8 @@ from pathlib import Path
 from .board import load_board
 from .design import Design, design
 from .engine import Engine, read_engine
-from .errors import FolderError
+from .errors import DescriptionError, FolderError
+from .faults import line_of
 from .plan import Plan, quantise
 from .render import MANIFEST, read_manifest, render_files, write_folder
 
@@ -29,8 +30,20 @@ class Product:
 def make_plan(description: Path) -> Product:
     """Read a description and compute its plan."""
     engine = read_engine(description)
-    designed = design(engine, load_board(engine.board.name))
-    return Product(engine, designed, quantise(designed))
+    try:
+        designed = design(engine, load_board(engine.board.name))
+        return Product(engine, designed, quantise(designed))
+    except DescriptionError as error:
+        raise _located(error, description) from None
+
+
+def _located(error: DescriptionError, description: Path) -> DescriptionError:
+    """Return the same faults with the file and line where their keys stand."""
+    text = description.read_text(encoding="utf-8-sig")
+    for fault in error.faults:
+        fault.file = str(description)
+        fault.line = line_of(text, fault.key)
+    return type(error)(*error.faults)
 
 
 def generate(description: Path, folder: Path, *, force: bool = False) -> Product:

@@ -16,6 +16,8 @@ from .secondary import capacitor_energy_j
 
 F64 = NDArray[np.float64]
 
+CAPACITOR = "capacitor discharge"
+STORE_TO_PLUG = 0.5  # of a capacitor's energy; the rest stays in its transformer; from memory
 POINTS_CLOSED_PART = 60.0 / 90.0  # of the angle between sparks; four-cylinder textbook figure
 
 
@@ -96,7 +98,19 @@ def capacitor_discharge(
         capacitor_f, volts, event_period_s(speed, sparks_per_turn), recharge_s
     )
     nothing = np.zeros_like(speed)
-    return SchemeCurve("capacitor discharge", speed, nothing, nothing, energy)
+    return SchemeCurve(CAPACITOR, speed, nothing, nothing, energy)
+
+
+def at_plug_j(curve: SchemeCurve, given_gap_j: F64) -> F64:
+    """Energy at the plug of a wanted spark (n,).
+
+    ``given_gap_j`` is what a spark of the curve's current and energy leaves at the gap (see
+    :func:`~sparktick.gen.secondary.spark_burn`); a capacitor's spark has no current in the
+    primary to begin with and loses about half in its transformer.
+    """
+    if curve.name == CAPACITOR:
+        return STORE_TO_PLUG * curve.energy_j
+    return given_gap_j
 
 
 def _for_angle(name: str, circuit: PrimaryCircuit, rpm: ArrayLike, deg: float) -> SchemeCurve:

@@ -85,7 +85,7 @@ def test_check_tells_what_is_assumed() -> None:
     assert (code, err) == (0, "")
     assert "    wiring_ohm = 0.05\n" in out
     assert "dwell_ms = (computed from spark_current_a)" in out
-    assert out.rstrip().endswith("no faults")
+    assert "no faults; all 10 electrical verdicts good" in out.rstrip().splitlines()[-1]
 
 
 def test_check_document() -> None:

@@ -15,6 +15,7 @@ from sparktick.gen.coil_heat import (
     recommend_ballast,
     steady_temperatures,
     stuck_on,
+    stuck_on_course,
 )
 from sparktick.gen.eseries import E12
 
@@ -141,3 +142,23 @@ class TestBallast:
     def test_none_needed(self) -> None:
         choice = recommend_ballast(self.BARE, steady_limit_a=9.0, wanted_a=3.0, supply_min_v=10.0)
         assert (choice.ohm, choice.rating_w) == (0.0, 0.0)
+
+
+def test_stuck_on_course_against_an_ode_solver() -> None:
+    time = np.array([0.5, 5.0, 50.0, 500.0, 5000.0])
+    course = stuck_on_course(CIRCUIT, THERMAL, time, ambient_c=30.0)
+    assert set(course) == set(THERMAL.named())
+    part = THERMAL.coil
+
+    def slope(_: float, temperature: np.ndarray) -> np.ndarray:
+        hot = CIRCUIT.at_temperature(temperature)
+        power = np.asarray(hot.steady_a) ** 2 * hot.hot_coil_ohm
+        return (power - (temperature - 30.0) / part.k_per_w) / part.j_per_k
+
+    solved = solve_ivp(slope, (0.0, 5000.0), [30.0], t_eval=time, rtol=1e-10, atol=1e-9)
+    np.testing.assert_allclose(course["coil"], solved.y[0], rtol=3e-4)
+    # each part passes its limit when stuck_on says so
+    for found in stuck_on(CIRCUIT, THERMAL, ambient_c=30.0).parts:
+        if np.isfinite(found.limit_s):
+            at = stuck_on_course(CIRCUIT, THERMAL, [found.limit_s], ambient_c=30.0)[found.name]
+            assert at[0] == pytest.approx(found.limit_c, rel=1e-3)

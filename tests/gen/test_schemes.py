@@ -7,12 +7,14 @@ import pytest
 
 from sparktick.gen.coil import PrimaryCircuit
 from sparktick.gen.schemes import (
+    at_plug_j,
     capacitor_discharge,
     constant_dwell,
     contact_points,
     fixed_rc,
     hall_direct,
 )
+from sparktick.gen.secondary import spark_burn
 
 CIRCUIT = PrimaryCircuit(1.6, 4.2e-3, 12.0, saturation_a=7.0)
 RPM = np.geomspace(300.0, 12000.0, 200)
@@ -61,3 +63,16 @@ def test_no_scheme_gives_more_than_an_endless_charge() -> None:
     assert len({c.name for c in curves}) == 4
     for curve in curves:
         assert np.all((curve.energy_j >= 0.0) & (curve.energy_j <= most))
+
+
+def test_energy_at_the_plug_is_never_more_than_stored() -> None:
+    for curve in (
+        contact_points(CIRCUIT, RPM, 240.0),
+        constant_dwell(CIRCUIT, RPM, 4e-3, min_off_s=1e-3),
+        fixed_rc(CIRCUIT, RPM, 4e-3, recovery_s=1e-3),
+        capacitor_discharge(RPM, 1e-6, 300.0, 3e-3),
+    ):
+        burn = spark_burn(curve.energy_j, curve.current_a, turns_ratio=85.0, series_ohm=13e3)
+        plug = at_plug_j(curve, burn.gap_j)
+        assert np.all(plug > 0.0)
+        assert np.all(plug < curve.energy_j)
