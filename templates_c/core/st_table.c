@@ -75,7 +75,7 @@ static uint16_t st_crc_step(uint16_t crc, uint8_t byte)
 {
     crc = (uint16_t)((uint16_t)(crc >> 8) | (uint16_t)(crc << 8));
     crc = (uint16_t)(crc ^ byte);
-    crc = (uint16_t)(crc ^ ((uint8_t)crc >> 4));
+    crc = (uint16_t)(crc ^ (uint16_t)((uint8_t)crc >> 4));
     crc = (uint16_t)(crc ^ (uint16_t)((uint16_t)(crc << 8) << 4));
     return (uint16_t)(crc ^ (uint16_t)((uint16_t)((uint8_t)crc << 4) << 1));
 }
