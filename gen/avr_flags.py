@@ -33,26 +33,23 @@ AVR = Flags(
     warnings=("-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion", "-Werror"),
     size=(
         "-Os",
-        "-flto",  # one whole program: unused arguments, copies and the state's address go
+        "-flto",  # one whole program: unused arguments and copies go
         "-mcall-prologues",  # registers saved and restored by shared code
         "-mrelax",  # 2-byte instead of 4-byte calls and jumps where they reach
+        "-mstrict-X",
         "-fshort-enums",
         "-fno-inline-small-functions",
         "-fno-gcse",
+        "-fno-ipa-cp",  # the one state struct stays behind a pointer: shorter than its address
         "-fno-move-loop-invariants",
-        "-fno-split-wide-types",
-        "-fno-toplevel-reorder",
-        "-fno-tree-coalesce-vars",
         "-fno-tree-copyrename",  # avr-gcc 5.4 only; newer ones have no such pass
+        "-fno-tree-dominator-opts",
         "-fno-tree-fre",
-        "-fno-tree-scev-cprop",
         "-fno-tree-ter",
-        "-mstrict-X",
-        "--param=max-completely-peel-times=0",
         "-ffunction-sections",
         "-fdata-sections",
     ),
-    link=("-Wl,--gc-sections", "-Wl,--relax"),
+    link=("-Wl,--gc-sections",),
 )
 
 FLAGS = {"avr_timer1": AVR}
