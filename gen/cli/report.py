@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -84,9 +85,12 @@ def command(
 
 
 def check_output(output: Path, *, force: bool) -> None:
-    """Refuse, before anything is run, to replace a file that is not a report of ours."""
+    """Refuse, before anything is run, what cannot be written or is not a report of ours."""
     from sparktick.host_sim.report.page import MARK
 
+    place = next(folder for folder in output.absolute().parents if folder.exists())
+    if not place.is_dir() or not os.access(place, os.W_OK):
+        raise FolderError(f"{output}: cannot be written: {place} is not a folder to write in")
     if not output.exists() or force:
         return
     with output.open("rb") as stream:

@@ -137,8 +137,10 @@ def _caption(data: ReportData, turn: Turn) -> str:
     wanted = float(np.interp(turn.rpm, rpm, deg))
     if turn.rpm < data.manifest.start.below_rpm:
         wanted = float(steady_deg(data.manifest, np.array(turn.rpm)))
-    parts = [f"The coil has to be switched off, and the spark to come, at {wanted:.1f} degrees."]
-    if turn.output and turn.pickup:
+    trigger = data.manifest.spark_on_rise
+    event = "the output has to go on" if trigger else "the coil has to be switched off"
+    parts = [f"At {wanted:.1f} degrees {event} and the spark to come."]
+    if turn.output and turn.pickup and not trigger:
         before = turn.output[-1][0] > turn.pickup[-1][0]
         parts.append(
             "Here charging begins before the magnet comes, from what the turns before foretold; "
@@ -153,7 +155,7 @@ def _caption(data: ReportData, turn: Turn) -> str:
             "The current is computed from the coil's circuit at nominal supply; the foot of the "
             "spark shows how long it burns by the same equations."
         )
-    else:
+    elif not trigger:
         parts.append("Coil current is not drawn: the coil's circuit is not known here.")
     parts.append(f"Instants: {turn.source} simulator, one turn of a steady run.")
     return " ".join(parts)

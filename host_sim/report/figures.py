@@ -185,52 +185,57 @@ def error(data: ReportData) -> Picture:
 
 
 def dwell(data: ReportData) -> Picture:
-    """Charging time against speed."""
+    """Charging time, or length of the trigger pulse, against speed."""
     m = data.manifest
-    cut = [p for p in data.host if p.dwell_wanted_us < m.dwell_us * 0.999]
-    least = min((p.dwell_wanted_us for p in data.host), default=m.dwell_us)
-    what = "on-time of the trigger pulse" if m.spark_on_rise else "charging time"
+    short = m.dwell_us < 500.0
+    scale, unit = (1.0, "µs") if short else (1e-3, "ms")
+    longest = max([p.dwell_max_us for p in data.host] + [m.dwell_us])
+    limit_near = m.hard_limit_us < 1.8 * longest
+    what = "trigger pulse" if m.spark_on_rise else "charge"
 
     def draw(sheet: Sheet) -> Figure:
         figure = sheet.figure(3.4, 4.0)
         axes = figure.subplots()
-        axes.plot(
-            [p.rpm for p in data.host],
-            [p.dwell_wanted_us * 1e-3 for p in data.host],
-            color=WANTED,
-            label="wanted",
-        )
         rpm = [p.rpm for p in data.host]
-        axes.vlines(
-            rpm,
-            [p.dwell_min_us * 1e-3 for p in data.host],
-            [p.dwell_max_us * 1e-3 for p in data.host],
-            color=HOST,
-            linewidth=3.0,
+        low, high, wanted = (
+            np.array([getattr(p, f"dwell_{name}_us") for p in data.host]) * scale
+            for name in ("min", "max", "wanted")
         )
-        axes.plot(rpm, [p.dwell_max_us * 1e-3 for p in data.host], ".", color=HOST, label=HOST_NAME)
-        _chip_points(axes, data, "dwell_max_us", 1e-3)
-        longest = max([p.dwell_max_us for p in data.host] + [m.dwell_us])
-        axes.set_ylim(0.0, longest * 1.25e-3)
+        axes.plot(rpm, wanted, color=WANTED, label="wanted")
+        axes.vlines(rpm, low, high, color=HOST, linewidth=3.0)
+        axes.plot(rpm, high, ".", color=HOST, label=HOST_NAME)
+        _chip_points(axes, data, "dwell_max_us", scale)
+        if limit_near:
+            limit = m.hard_limit_us * scale
+            axes.axhline(limit, color=WARN, linestyle=(0, (2, 2)), label="hard limit")
+        axes.set_ylim(0.0, max(longest, m.hard_limit_us if limit_near else 0.0) * 1.2 * scale)
         speed_axis(axes, *_span(data), narrow=sheet.narrow)
-        axes.set_ylabel("coil on, ms")
+        axes.set_ylabel(f"coil output on, {unit}")
         sheet.legend(figure, axes)
         return figure
 
-    tail = (
-        f"Above {cut[0].rpm:.0f} rpm it no longer fits and is cut, to {least / 1e3:.2f} ms, so "
-        f"that the coil stays off for {m.off_min_us / 1e3:.2f} ms."
-        if cut
-        else "It fits at every speed, nothing is cut."
-    )
+    place = "dotted line" if limit_near else "far above the picture"
     return Picture(
         "dwell",
-        "Charging time against speed",
-        f"The marks should lie on the line: {what} is {m.dwell_us / 1e3:.3f} ms at every speed. "
-        f"{tail} Whatever happens, {m.hard_limit_us / 1e3:.1f} ms ends a charge (hard limit, off "
-        "the picture).",
-        f"Time the coil is on against speed, wanted {m.dwell_us / 1e3:.3f} milliseconds.",
+        "Length of the trigger pulse" if m.spark_on_rise else "Charging time against speed",
+        f"The marks should lie on the line: the {what} is {m.dwell_us * scale:.4g} {unit} long. "
+        f"{_cut_words(data)} Whatever happens, it is ended after {m.hard_limit_us * scale:.4g} "
+        f"{unit} (hard limit, {place}).",
+        f"Time the coil output is on against speed, wanted {m.dwell_us * scale:.4g} {unit}.",
         draw,
+    )
+
+
+def _cut_words(data: ReportData) -> str:
+    """Tell from which speed the charge is cut, if at all."""
+    m = data.manifest
+    cut = [p for p in data.host if p.dwell_wanted_us < m.dwell_us * 0.999]
+    if not cut:
+        return "It fits at every speed, nothing is cut."
+    least = min(p.dwell_wanted_us for p in cut)
+    return (
+        f"From {cut[0].rpm:.0f} rpm on it no longer fits and is cut, down to {least / 1e3:.2f} ms, "
+        f"so that the coil stays off for {m.off_min_us / 1e3:.2f} ms."
     )
 
 

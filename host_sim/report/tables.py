@@ -56,11 +56,14 @@ def settings(data: ReportData) -> list[tuple[str, str]]:
         ("Timer tick", f"{1e6 / m.tick_hz:g} µs"),
         (
             "Pickup",
-            f"magnet from {geometry.lead_edge_deg_btdc:g}° to {trail:g}° BTDC, "
+            f"magnet from {geometry.lead_edge_deg_btdc:.4g}° to {trail:.4g}° BTDC, "
             f"{geometry.pulses_per_turn} a turn of the {geometry.shaft}shaft",
         ),
         ("Advance", f"{points} rpm; start {m.start.deg_btdc:g}° below {m.start.below_rpm:g} rpm"),
-        ("Charge", f"{m.dwell_us / 1e3:.3f} ms, hard limit {m.hard_limit_us / 1e3:.2f} ms"),
+        (
+            "Trigger pulse" if m.spark_on_rise else "Charge",
+            f"{m.dwell_us / 1e3:.3f} ms, hard limit {m.hard_limit_us / 1e3:.2f} ms",
+        ),
         ("Speed limit", f"{m.limit_rpm:g} rpm; sparks again below {m.resume_rpm:g} rpm"),
         ("Predictor", m.predictor),
         ("Description", data.description.file if data.description else "not given"),
