@@ -30,12 +30,14 @@ from ._common import (
 COMMANDS = {
     "demo": "Show everything at once with an invented engine.",
     "new": "Write an engine description to start from.",
-    "check": "Check an engine description and show what is assumed.",
+    "check": "Check a description: faults, spark, loads, what to buy, what is assumed.",
     "generate": "Write the firmware folder of an engine.",
     "build": "Compile a firmware folder for its board.",
     "simulate": "Run a firmware folder's own C against an engine and noise.",
     "emulate": "Run the compiled image on an emulated chip.",
     "report": "Write all results as one page.",
+    "parts": "List generic coils, switches, sensors and batteries.",
+    "measure": "Tell what your coil is from readings of your own.",
     "boards": "List the boards, or show one with its pins.",
     "schema": "Write the description's JSON Schema, for editors.",
 }
@@ -117,7 +119,7 @@ class LazyGroup(click.Group):
 )
 @click.version_option(package_name="sparktick")
 def cli() -> None:
-    r"""Ignition timing for small spark-ignition engines.
+    """Ignition timing for small spark-ignition engines.
 
     From a description of your engine (a text file) to firmware for a cheap board, and to proof
     that the timing is right and that the spark's own interference cannot move it - before the
@@ -130,7 +132,7 @@ def cli() -> None:
 
     Ignition parts carry high voltage; engines start when you do not expect it. First runs belong
     on a bench rig, fingers away, propeller off.
-    """
+    """  # noqa: D301
 
 
 def main() -> None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from sparktick.gen.cli import cli
 from sparktick.gen.errors import SparktickError
 from sparktick.gen.parts import FILES, SHIPPED, CoilPart, Spread, circuit, load_parts
 
@@ -90,3 +93,48 @@ def test_parts_join_into_a_circuit() -> None:
     assert joined.inductance_h == pytest.approx(6e-3)
     assert joined.supply_v == pytest.approx(12.6)
     assert joined.driver_drop_v == 1.0
+
+
+def run(*args: str) -> tuple[int, str, str]:
+    result = CliRunner().invoke(cli, ["parts", *args])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    return result.exit_code, result.stdout, result.stderr
+
+
+def test_command_lists_every_part_and_shows_one() -> None:
+    code, out, _ = run()
+    parts = load_parts()
+    assert code == 0
+    groups = (parts.coils, parts.logic_coils, parts.drivers, parts.sensors, parts.batteries)
+    for group in groups:
+        assert all(f"  {name} " in out for name in group)
+    one = run("moped")[1]
+    assert "primary_ohm            2.8 ohm  (2.2 to 4)" in one
+    assert "source: common practice, no source" in one
+    assert "confidence: memory" in one
+    assert "moped" not in run("--kind", "driver")[1]
+
+
+def test_command_document_has_typical_and_extremes() -> None:
+    document = json.loads(run("--json")[1])
+    coil = next(part for part in document["parts"] if part["name"] == "moped")
+    assert coil["kind"] == "coil"
+    assert coil["primary_ohm"] == {"typical": 2.8, "low": 2.2, "high": 4.0}
+    assert all(part["source"] and part["confidence"] for part in document["parts"])
+
+
+def test_printed_parts_can_be_read_again(tmp_path: Path) -> None:
+    path = tmp_path / "all.toml"
+    path.write_text(run("--toml")[1])
+    assert load_parts(path) == load_parts()
+
+
+def test_own_file_and_unknown_names(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(OWN)
+    assert "Two cells" in run("my-pack", "--file", str(path))[1]
+    code, _, err = run("my-pack")
+    assert code == 2
+    assert "no such part" in err
+    assert "Did you mean moped?" in run("mopd")[2]
+    assert run("--file", str(tmp_path / "nowhere.toml"))[0] == 2
