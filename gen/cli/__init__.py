@@ -30,7 +30,7 @@ from ._common import (
 COMMANDS = {
     "demo": "Show everything at once with an invented engine.",
     "new": "Write an engine description to start from.",
-    "check": "Check a description: faults, spark, loads, what to buy, what is assumed.",
+    "check": "Check a description: faults, spark, overloads, parts.",
     "generate": "Write the firmware folder of an engine.",
     "build": "Compile a firmware folder for its board.",
     "simulate": "Run a firmware folder's own C against an engine and noise.",
