@@ -26,7 +26,7 @@ from sparktick.gen.toolchain import Compiler, build, find_compiler
 
 PLOVER = Path(__file__).parents[2] / "examples" / "plover.toml"
 RAM_FROM = 0x800000
-SYSTEM_AVR = pytest.mark.needs_system("avr-gcc", "apt install gcc-avr avr-libc")
+SYSTEM_AVR = pytest.mark.needs_system("avr-gcc", "apt-get install gcc-avr avr-libc")
 
 
 def run(*args: str | Path) -> tuple[int, str, str]:

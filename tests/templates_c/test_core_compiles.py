@@ -24,8 +24,8 @@ HOST_FLASH = """\
 #endif
 """
 HOSTS = [
-    pytest.param("gcc", marks=pytest.mark.needs_system("gcc", "apt install build-essential")),
-    pytest.param("clang", marks=pytest.mark.needs_system("clang", "apt install clang")),
+    pytest.param("gcc", marks=pytest.mark.needs_system("gcc", "apt-get install build-essential")),
+    pytest.param("clang", marks=pytest.mark.needs_system("clang", "apt-get install clang")),
 ]
 
 
