@@ -368,8 +368,8 @@ def noise(data: ReportData) -> Picture | None:
         "The fewer dots outside the shaded bars, and the less far to the right, the better: right "
         "is early, which is the dangerous side. A dot is a spark that noise moved out of the band "
         f"of the quiet line (height in a row is time): {moved} of {total} sparks. Noise that meets "
-        "the magnet's own edge makes the firmware believe it later, or is taken for the edge and "
-        "then is early by no more than its own length.",
+        "the magnet's own edge makes the firmware believe it later, or is itself taken for the "
+        "edge (early); how many may move, and how far early, is among the verdicts.",
         f"Errors of sparks under noise, one row a run; {moved} of {total} sparks left the band.",
         draw,
     )
@@ -394,6 +394,7 @@ def _noise_row(axes: Axes, y: int, m: Measurement) -> None:
     inside = error_deg[~moved]
     if len(inside):
         axes.hlines(y, float(inside.min()), float(inside.max()), color=HOST, linewidth=3.0)
+        axes.plot(float(np.median(inside)), y, "|", color=HOST, markersize=9, markeredgewidth=2.0)
     height = np.linspace(y - 0.28, y + 0.28, len(error_deg))
     early = moved & (error_deg > 0.0)
     for which, mark, colour in ((moved & ~early, ".", HOST), (early, "x", WARN)):
