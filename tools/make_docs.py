@@ -28,6 +28,7 @@ from sparktick.gen.files import write_file
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
+CHECK_LINES = 18
 BLOCK = re.compile(r"(<!-- (\w+): tools/make_docs\.py -->\n).*?(<!-- end -->)", re.DOTALL)
 
 
@@ -54,8 +55,8 @@ def commands_block() -> str:
     return "\n".join(lines)
 
 
-def _output(*arguments: str) -> str:
-    """Return a command and what it prints, as a reader would see it in a terminal."""
+def _output(*arguments: str, lines: int = 1000) -> str:
+    """Return a command and the first lines it prints, as a reader would see them in a terminal."""
     environment = {**os.environ, "COLUMNS": "100", "NO_COLOR": "1", "TERM": "dumb"}
     done = subprocess.run(
         [sys.executable, "-c", "from sparktick.gen.cli import main; main()", *arguments],
@@ -65,13 +66,14 @@ def _output(*arguments: str) -> str:
         text=True,
         check=True,
     )
-    text = "\n".join(line.rstrip() for line in done.stdout.rstrip().splitlines())
+    printed = [line.rstrip() for line in done.stdout.rstrip().splitlines()]
+    text = "\n".join([*printed[:lines], *(["[...]"] if len(printed) > lines else [])])
     return f"```console\n$ sparktick {' '.join(arguments)}\n{text}\n```"
 
 
 def check_block() -> str:
-    """Return what `sparktick check` says of the example."""
-    return _output("check", "examples/plover.toml", "--quiet")
+    """Return the begin of what `sparktick check` says of the example."""
+    return _output("check", "examples/plover.toml", "--quiet", lines=CHECK_LINES)
 
 
 def emulate_block() -> str:
