@@ -32,6 +32,7 @@ STORM_S = 200e-6
 OVERDUE_S = 20e-3
 LEAST_ON_S = 50e-6
 HARD_LIMIT_LEAST = 1.5
+TRIGGER_SLACK = 3.0  # a trigger pulse may last this many services longer: it charges nothing
 
 
 @dataclass(frozen=True)
@@ -130,6 +131,8 @@ def _gate_part(design: Design) -> tuple[float, float, float]:
 def _hard_limit(design: Design, latest_s: float) -> float:
     """Longest on-time in s: as given, or what the latest charge before an edge can need."""
     needed = max(latest_s * 1.02, HARD_LIMIT_LEAST * design.dwell_s)
+    if design.spark_on_rise:  # the pulse's end is armed after its begin has been served
+        needed = max(needed, design.dwell_s + TRIGGER_SLACK * design.service_s)
     if design.hard_limit_s is None:
         return needed
     if design.hard_limit_s < latest_s:

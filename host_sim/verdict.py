@@ -223,6 +223,8 @@ def _dwell(m: Measurement, manifest: Manifest, limits: Limits, steady: BOOL) -> 
     wanted = np.minimum(m.dwell_wanted_us, manifest.dwell_us)
     off = np.abs(m.dwell_us - wanted)
     limit = np.maximum(limits.dwell_share * wanted, limits.dwell_us)
+    if manifest.spark_on_rise:  # a trigger pulse charges nothing: only its hard limit counts
+        limit = np.maximum(limit, manifest.hard_limit_us - manifest.dwell_us)
     ordinal = m.pulses.ordinal[np.maximum(m.pulse, 0)] if len(m.pulses.at_s) else m.pulse
     settled = steady & (ordinal >= 5) & np.isfinite(wanted) & (wanted > 0.0)
     for back in (1, 2):  # a charge may be planned an interval ahead, from the two before it

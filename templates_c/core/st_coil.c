@@ -39,8 +39,11 @@ void st_coil_spark_at(st_core *c, st_ticks spark_at)
 #if ST_CFG_SPARK_ON_RISE
     /* Capacitor discharge: the pulse begins at the spark, dwell is its width. */
     c->coil_off_at = spark_at + ST_CFG_DWELL_TICKS;
-    if (!c->coil_on && !c->limiting) {
+    if (c->limiting) {
+        st_coil_release(c);
+    } else if (!c->coil_on) {
         st_order_charge(c, spark_at);
+    } else { /* a pulse still runs: this spark is lost */
     }
     return;
 #endif
@@ -73,7 +76,8 @@ void st_coil_start_charge_at(st_core *c, st_ticks on_at)
 void st_coil_plan_ahead(st_core *c)
 {
     uint32_t delay;
-    if ((c->s.mode != (uint8_t)ST_RUN) || c->coil_on || c->spark_due || c->limiting) {
+    if (ST_CFG_SPARK_ON_RISE || (c->s.mode != (uint8_t)ST_RUN) || c->coil_on || c->spark_due ||
+        c->limiting) {
         return;
     }
     delay = st_rounded(st_delay_q8(st_next_interval(c)));
