@@ -72,7 +72,8 @@ def fill_parts(data: object, translator: Translator) -> tuple[object, Taken]:
 def part_values(part: Part) -> dict[str, dict[str, Any]]:
     """Return the keys of a description that a part fills, by table."""
     section = next(name for name, kinds in PART_KINDS.items() if isinstance(part, kinds))
-    return PART_VALUES[section](part)
+    values: dict[str, dict[str, Any]] = PART_VALUES[section](part)
+    return values
 
 
 def _own_files(listed: object, file: str) -> tuple[Path, ...]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import matplotlib as mpl
 import numpy as np
@@ -56,7 +57,7 @@ TIMES = {
     600.0: "10 min",
     3600.0: "1 h",
 }
-STYLE = {
+STYLE: dict[Any, Any] = {
     "font.size": 9.0,
     "axes.titlesize": 10.0,
     "axes.spines.top": False,

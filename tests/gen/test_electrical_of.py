@@ -278,6 +278,17 @@ def test_other_kinds_tell_what_can_be_known(coil: dict[str, Any]) -> None:
     json.dumps(electrical_content(electrical, ()), allow_nan=False)
 
 
+def test_dwell_of_a_coil_with_its_own_switch_has_a_window() -> None:
+    def judged(**keys: object) -> set[tuple[str, str]]:
+        data = described(coil={"part": "plug-top-logic", **keys})
+        data["driver"] = {}
+        return failed(worked_out(data))
+
+    assert not judged()
+    for dwell_ms in (1.5, 4.8):
+        assert ("coil", "dwell against its window") in judged(dwell_ms=dwell_ms)
+
+
 def test_document_names_units_and_holds_everything() -> None:
     content = electrical_content(example("teal"), shopping_list(example("teal"), load_parts()))
     assert json.loads(json.dumps(content, allow_nan=False)) == content
