@@ -41,6 +41,10 @@ check: $(READY_TO_CHECK) typed-links  ## lint, format and types
 bench: $(READY)  ## measure speeds and sizes; the results say on which machine
 	set -e; for file in benchmarks/[a-z]*.py; do echo "== $$file"; $(BIN)/python $$file; done
 
+prove: $(READY)  ## prove the core's invariants for every state; takes minutes (ARGS=--short: less)
+	$(BIN)/python -m pip install --quiet --no-deps ethcheck==0.1.4
+	$(BIN)/python tools/prove.py $(ARGS)
+
 docs: $(READY)  ## write again what the documents show: tables, outputs and pictures
 	$(BIN)/python tools/make_docs.py
 
