@@ -102,8 +102,8 @@ class _Room:
         self.out = ffi.new("loop_out *")
         self.spark = np.empty((SPARK_ROOM, 6))
         self.turn = np.empty((SPARK_ROOM, 4))
-        self.out.spark = ffi.cast("loop_spark *", ffi.from_buffer(self._as_bytes(self.spark)))
-        self.out.turn = ffi.cast("loop_turn *", ffi.from_buffer(self._as_bytes(self.turn)))
+        self.out.spark = ffi.cast("loop_spark *", ffi.from_buffer(self.spark))
+        self.out.turn = ffi.cast("loop_turn *", ffi.from_buffer(self.turn))
         self.out.spark_room = self.out.turn_room = SPARK_ROOM
         if not record:
             return
@@ -120,13 +120,9 @@ class _Room:
             ("coil_mode", "uint8_t *"),
         ):
             array = getattr(self, name)
-            setattr(self.out, name, ffi.cast(kind, ffi.from_buffer(self._as_bytes(array))))
+            setattr(self.out, name, ffi.cast(kind, ffi.from_buffer(array)))
         self.out.piece_room = PIECE_ROOM
         self.out.edge_room = self.out.coil_room = SPARK_ROOM
-
-    @staticmethod
-    def _as_bytes(array: NDArray[Any]) -> Any:
-        return memoryview(array).cast("B")
 
     def empty(self) -> None:
         for count in ("sparks", "turns", "pieces", "edges", "coils"):

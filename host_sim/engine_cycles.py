@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from math import inf, pi
 
 import numpy as np
@@ -43,6 +44,11 @@ def charge_at(rpm: float, throttle_rpm: float) -> float:
 def throttle_for(rpm: float, charge: float) -> float:
     """Throttle that lets a charge in at a speed; the inverse of ``charge_at``."""
     return inf if charge >= 1.0 else rpm / float(np.sqrt(1.0 / charge**2 - 1.0))
+
+
+@lru_cache(maxsize=16)
+def _tables(model: EngineModel, cell_deg: float) -> Tables:
+    return Tables(model, cell_deg)
 
 
 class _Cylinder:
@@ -80,7 +86,7 @@ class Turner:
                 "[engine] tdc_spacing_deg: only cylinders that reach the top together are turned "
                 "in one piece; describe one of them"
             )
-        self.model, self.tables = model, Tables(model, cell_deg)
+        self.model, self.tables = model, _tables(model, cell_deg)
         self._kinds = {firing: _Cylinder(self.tables, firing=firing) for firing in (True, False)}
         half = self.tables.per_turn // 2
         inertia = self.tables.inertia
@@ -94,6 +100,7 @@ class Turner:
         self.turn = 0
         self.mean_rpm = rpm
         self._pieces: list[F64] = []
+        self._profile: dict[bool, F64] = {}  # speed over its begin, of the last turn of each kind
 
     def _fires(self, index: int) -> bool:
         if self.model.strokes == 2:
@@ -107,8 +114,10 @@ class Turner:
         """
         kinds = [self._kinds[self._fires(i)] for i in range(self.model.cylinders)]
         spark_deg = -advance(self.mean_rpm)
-        w = np.full(self.tables.per_turn + 1, self.w)
-        for _ in range(PASSES):
+        kind_of_turn = self._fires(0)
+        before = self._profile.get(kind_of_turn)
+        w = self.w * (before if before is not None else np.ones(self.tables.per_turn + 1))
+        for _ in range(PASSES if before is None else PASSES - 1):
             work = np.zeros(self.tables.per_turn)
             for i, kind in enumerate(kinds):
                 if kind.breathes_at is not None:
@@ -116,6 +125,7 @@ class Turner:
                     self._charge[i] = charge_at(rpm, duty.throttle_rpm)
                 work += self._gas_work(kind, self._charge[i], w, spark_deg, heat_factor)
             w = self._speeds(work, w, duty)
+        self._profile[kind_of_turn] = w / w[0]
         self._take(w)
 
     def _times(self, w: F64) -> F64:

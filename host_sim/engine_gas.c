@@ -57,9 +57,9 @@ void engine_cylinder_moves(engine_state *e, engine_cylinder *c, int direction)
         return;
     }
     if (s->region[c->cell] == REGION_CLOSED) {
-        if (direction > 0) {
+        if ((direction > 0) || (s->trapped_follows == 0.0)) { /* ports serve both ways round */
             trap(e, c);
-        } else { /* back past the open exhaust: what is shut in is burnt gas */
+        } else { /* back past the open exhaust valve: what is shut in is burnt gas */
             c->k = s->air_pa * pow(s->v[s->open_border], s->n);
             c->fresh = 0;
         }
@@ -67,7 +67,7 @@ void engine_cylinder_moves(engine_state *e, engine_cylinder *c, int direction)
         breathe(e, c);
     } else if (before == REGION_CLOSED) {
         put_out(e, c);
-        c->fresh = (c->fresh != 0) || (direction > 0);
+        c->fresh = (c->fresh != 0) || (direction > 0) || (s->trapped_follows == 0.0);
     }
 }
 

@@ -220,7 +220,7 @@ class Tables:
     @cached_property
     def angle_deg(self) -> F64:
         """Crank angle of each border after firing dead centre."""
-        return np.arange(self.per_cycle + 1) * self.cell_deg
+        return np.asarray(np.arange(self.per_cycle + 1) * self.cell_deg, dtype=np.float64)
 
     @cached_property
     def v(self) -> F64:

