@@ -1,0 +1,410 @@
+"""Choosing how the firmware foresees the crank's speed, by turning the user's engine.
+
+A steady crank is foreseen by anything; a small engine's is not steady.  The engine is turned at
+idle, against a heavy load, at the top and through changes (``host_sim.engine_cycles``, no compiler
+needed), its pickup edges are taken with a sensor's jitter and the timer's whole ticks, and each
+predictor's sparks are put where the firmware's arithmetic would put them.  What counts is the
+worst of them against the curve at the crank's true speed.
+
+Predictors (the interval T ends at the pulse's lead edge):
+
+- ``last``: T;
+- ``trend``: T + (T - T before)(1/2 + delay / 720 deg);
+- ``same-stroke``: T + what the pulse before the last lagged: the period its own arc told, less the
+  interval that ended there.  A four-stroke's turns alternate, and the lag with them.
+
+With ``arc_timing`` a spark that is still to come when the magnet leaves is timed anew from the
+pulse's own arc.  Angles are crank degrees, times seconds unless a name says ticks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .design import LEAST_GATE_PART, MOST_GATE_PART, Design
+from .engine import Engine
+from .errors import SparktickError
+
+if TYPE_CHECKING:
+    from sparktick.host_sim.engine_cycles import Load, Turner
+    from sparktick.host_sim.engine_model import EngineModel
+    from sparktick.host_sim.run import Motion
+
+    from .pipeline import Product
+
+F64 = NDArray[np.float64]
+
+PREDICTORS = ("last", "trend", "same-stroke")
+SEED = 1
+SPREAD = 0.10  # standard deviation of a small engine's heat from cycle to cycle; no source
+MISFIRE_EVERY = 23
+SENSOR_JITTER_S = 1e-6  # of each edge, evenly spread either way; common practice, no source
+# How well the arc is known: by pickup lamp and degree wheel, or computed from the field; no source.
+ARC_KNOWN_DEG, ARC_COMPUTED_DEG = 0.3, 2.0
+GATE_SPARE = 1.25
+ARC_TOLERANCE_MOST = 0.8
+WORSE_BY_DEG = 0.05  # a simpler predictor is kept when it is worse by less
+SCENES = ("idle", "full load", "top", "throttle opened", "throttle closed")
+STEADY = ("idle", "full load", "top")
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What was chosen, and why.
+
+    ``worst_deg[scene][predictor]``: worst spark error by magnitude with the arc at the edge of
+    its tolerance; ``worst_exact_deg`` the same with the arc as described.  ``irregularity``
+    (greatest less least over mean speed) at idle.  ``gate_accel_rpm_per_s``: acceleration that
+    makes the gate wide enough for every true edge of all scenes, with a spare;
+    ``gate_need_part`` the greatest distance of a true edge from its foreseen place, as a part of
+    the interval, and ``gate_need_rpm`` its speed.  ``arc_need_part``: greatest distance of a
+    pulse's width from its expected one.  ``refused_edges``: true edges of all scenes that the
+    gate or the arc check would refuse with the description's own or the chosen widths.
+    ``errors_deg[predictor]``: all errors at idle, for the histogram.
+    """
+
+    predictor: str
+    arc_timing: bool
+    overridden: bool
+    gate_accel_rpm_per_s: float
+    gate_need_part: float
+    gate_need_rpm: float
+    arc_tolerance: float
+    arc_need_part: float
+    refused_edges: int
+    irregularity: float
+    worst_deg: dict[str, dict[str, float]]
+    worst_exact_deg: dict[str, dict[str, float]]
+    reason: str
+    errors_deg: dict[str, F64] = field(repr=False, compare=False, default_factory=dict)
+
+
+def choose_predictor(product: Product) -> Choice:
+    """Turn the engine and choose predictor, gate width and arc tolerance.
+
+    A predictor named in the description is kept; the figures tell what it costs.  Raises
+    RunError when the engine cannot be turned as described (no torque left at the top, a stall at
+    idle), with the turn and its state.
+    """
+    return choose(product.engine, product.design)
+
+
+def choose(engine: Engine, design: Design) -> Choice:
+    """As ``choose_predictor``, from engine and design."""
+    motions = dict(_scenes(engine, design))
+    given = engine.pickup.arc_deg is not None
+    arc_off = ARC_KNOWN_DEG if given else ARC_COMPUTED_DEG
+    pulses = {name: _Pulses.of(motion, design) for name, motion in motions.items()}
+    worst: dict[str, dict[str, float]] = {}
+    exact: dict[str, dict[str, float]] = {}
+    errors: dict[str, F64] = {}
+    for name, found in pulses.items():
+        worst[name], exact[name] = {}, {}
+        for label, predictor, arc_timing in _candidates():
+            by_arc = [
+                found.errors_deg(design, predictor, arc_timing=arc_timing, arc_off_deg=off)
+                for off in (0.0, -arc_off, arc_off)
+            ]
+            exact[name][label] = float(np.abs(by_arc[0]).max())
+            worst[name][label] = float(max(np.abs(one).max() for one in by_arc))
+            if name == "idle":
+                errors[label] = by_arc[0]
+    label = _best(worst)
+    wanted = engine.prediction.predictor
+    if wanted != "auto":
+        label = wanted if label == wanted or not label.endswith(ARC) else wanted + ARC
+        if label not in worst["idle"]:
+            label = wanted
+    predictor, arc_timing = label.removesuffix(ARC), label.endswith(ARC)
+    needs = [found.gate_need(design, predictor) for found in pulses.values()]
+    accel = GATE_SPARE * max(need.accel for need in needs)
+    if engine.engine.max_accel_rpm_per_s is not None:
+        accel = design.accel_rpm_per_s
+    arc_need = max(float(found.arc_off(design).max()) for found in pulses.values())
+    tolerance = _tolerance(engine, arc_need)
+    refused = sum(found.refused(design, predictor, accel, tolerance) for found in pulses.values())
+    need = max(needs, key=lambda one: one.part)
+    irregularity = _irregularity(motions["idle"], engine.engine.strokes)
+    return Choice(
+        predictor=predictor,
+        arc_timing=arc_timing,
+        overridden=wanted != "auto",
+        gate_accel_rpm_per_s=accel,
+        gate_need_part=need.part,
+        gate_need_rpm=need.rpm,
+        arc_tolerance=tolerance,
+        arc_need_part=arc_need,
+        refused_edges=refused,
+        irregularity=irregularity,
+        worst_deg=worst,
+        worst_exact_deg=exact,
+        reason=_reason(label, worst, irregularity, wanted, arc_off) + _refusal(refused),
+        errors_deg=errors,
+    )
+
+
+ARC = " + arc"
+
+
+def _candidates() -> Iterator[tuple[str, str, bool]]:
+    for predictor in PREDICTORS:
+        for arc_timing in (False, True):
+            if arc_timing or predictor != "same-stroke":  # it needs the arc anyway
+                yield predictor + (ARC if arc_timing else ""), predictor, arc_timing
+
+
+def _best(worst: dict[str, dict[str, float]]) -> str:
+    """Least worst error over the steady scenes; of those that come near, the best in all of them.
+
+    The simplest is taken where that makes no difference.
+    """
+    labels = [label for label, _, _ in _candidates()]
+    most = {label: max(worst[scene][label] for scene in STEADY) for label in labels}
+    near = [label for label in labels if most[label] <= min(most.values()) + WORSE_BY_DEG]
+    total = {label: sum(worst[scene][label] for scene in STEADY) for label in near}
+    return next(label for label in near if total[label] <= min(total.values()) + WORSE_BY_DEG)
+
+
+def _tolerance(engine: Engine, need: float) -> float:
+    """Arc tolerance as described, or as wide as true pulses need where that was left out."""
+    given = engine.noise.arc_tolerance_percent / 100.0
+    if "arc_tolerance_percent" in engine.noise.model_fields_set:
+        return given
+    return min(max(given, GATE_SPARE * need), ARC_TOLERANCE_MOST)
+
+
+def _irregularity(motion: Motion, strokes: int) -> float:
+    turns = 2 if strokes == 4 else 1
+    speed = motion.speed_deg_s[-20 * 360 * turns :].reshape(20, -1)
+    return float(np.median((speed.max(axis=1) - speed.min(axis=1)) / speed.mean(axis=1)))
+
+
+def _reason(
+    label: str, worst: dict[str, dict[str, float]], irregularity: float, wanted: str, off: float
+) -> str:
+    shown = ", ".join(
+        f"{name} {worst['idle'][name]:.2f} / {worst['full load'][name]:.2f} / "
+        f"{worst['top'][name]:.2f}"
+        for name, _, _ in _candidates()
+    )
+    who = "chosen" if wanted == "auto" else f'[prediction] predictor = "{wanted}" keeps'
+    uneven = f"speed at idle varies by {100.0 * irregularity:.0f} % within a cycle"
+    what = f"worst spark error in degrees at idle / full load / top, arc known to {off:g} deg"
+    return f"{who} {label}: {uneven}; {what}: {shown}"
+
+
+def _refusal(refused: int) -> str:
+    if not refused:
+        return "; gate and arc check refuse no true edge"
+    return (
+        f"; {refused} true edges are refused: widen [noise] arc_tolerance_percent, raise "
+        "max_accel_rpm_per_s, or fit more flywheel"
+    )
+
+
+# ---- Turning the engine --------------------------------------------------------------------------
+
+
+def _scenes(engine: Engine, design: Design) -> Iterator[tuple[str, Motion]]:
+    from sparktick.host_sim.engine_cycles import screw_load, steady_throttle_rpm
+    from sparktick.host_sim.engine_model import model_of
+
+    model = model_of(engine)
+    advance = design.advance_deg
+    idle, top = engine.engine.idle_rpm, engine.engine.top_rpm
+    screw = screw_load(model, top, advance)
+    throttle = steady_throttle_rpm(model, idle, screw, advance)
+    rng = np.random.default_rng(SEED)
+    idling = _turn(model, idle, throttle, screw, advance, 20, rng)
+    yield "idle", _go(idling, throttle, screw, advance, 120, rng, misfire=True).motion()
+    yield "full load", _full_load(model, idle, top, advance, rng)
+    topping = _turn(model, top, np.inf, screw, advance, 10, rng)
+    yield "top", _go(topping, np.inf, screw, advance, 30, rng).motion()
+    opened = _turn(model, idle, throttle, screw, advance, 10, rng)
+    yield "throttle opened", _go(opened, np.inf, screw, advance, 40, rng).motion()
+    closed = _turn(model, top, np.inf, screw, advance, 10, rng)
+    yield "throttle closed", _go(closed, throttle, screw, advance, 40, rng).motion()
+
+
+def _turn(
+    model: EngineModel,
+    rpm: float,
+    throttle_rpm: float,
+    load: Load,
+    advance: Callable[[float], float],
+    turns: int,
+    rng: np.random.Generator,
+) -> Turner:
+    from sparktick.host_sim.engine_cycles import Turner
+
+    return _go(Turner(model, rpm), throttle_rpm, load, advance, turns, rng)
+
+
+def _go(
+    turner: Turner,
+    throttle_rpm: float,
+    load: Load,
+    advance: Callable[[float], float],
+    turns: int,
+    rng: np.random.Generator,
+    *,
+    misfire: bool = False,
+) -> Turner:
+    from sparktick.host_sim.engine_cycles import Duty
+
+    duty = Duty(throttle_rpm, load)
+    for turn in range(turns):
+        lost = misfire and turn % (2 * MISFIRE_EVERY) in (MISFIRE_EVERY, MISFIRE_EVERY + 1)
+        factor = 0.0 if lost else max(1.0 + SPREAD * float(rng.standard_normal()), 0.0)
+        turner.go(duty, advance, factor)
+    return turner
+
+
+def _full_load(
+    model: EngineModel,
+    idle: float,
+    top: float,
+    advance: Callable[[float], float],
+    rng: np.random.Generator,
+) -> Motion:
+    """Full throttle held down by a greater screw at the lowest speed that the flywheel carries."""
+    from sparktick.host_sim.engine_cycles import screw_load
+
+    for part in (0.2, 0.35, 0.5, 0.7, 0.9):
+        rpm = idle * (top / idle) ** part
+        try:
+            load = screw_load(model, rpm, advance)
+            return _turn(model, rpm, np.inf, load, advance, 40, rng).motion()
+        except SparktickError:
+            continue
+    load = screw_load(model, top, advance)
+    return _turn(model, top, np.inf, load, advance, 40, rng).motion()
+
+
+# ---- Pulses and predictors -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Need:
+    accel: float
+    part: float
+    rpm: float
+
+
+@dataclass(frozen=True)
+class _Pulses:
+    """Pulses of one motion as the firmware sees them; seconds; ``interval_s[0]`` is nan."""
+
+    motion: Motion
+    lead_s: F64
+    trail_s: F64
+    spark_top_deg: F64
+
+    @classmethod
+    def of(cls, motion: Motion, design: Design) -> _Pulses:
+        spacing = design.spacing_deg
+        first, last = motion.angle_deg[0], motion.angle_deg[-1]
+        k = np.arange(np.ceil((first + design.lead_deg_btdc) / spacing), last // spacing)
+        top = spacing * k
+        rng = np.random.default_rng(SEED)
+        tick_s = 1.0 / design.board.tick_hz
+
+        def seen(deg: F64) -> F64:
+            at = motion.time_at(deg) + rng.uniform(-SENSOR_JITTER_S, SENSOR_JITTER_S, len(deg))
+            return np.asarray((np.floor(at / tick_s) + 0.5) * tick_s)
+
+        lead, trail = design.lead_deg_btdc, design.trail_deg_btdc
+        return cls(motion, seen(top - lead), seen(top - trail), top)
+
+    @property
+    def interval_s(self) -> F64:
+        return np.diff(self.lead_s, prepend=np.nan)
+
+    def _effective_s(self, design: Design, predictor: str, period_of_arc: F64) -> F64:
+        """Period that stands for the speed in the middle of the delay."""
+        interval = self.interval_s
+        if predictor == "trend":
+            before = np.roll(interval, 1)
+            delay = interval * (design.lead_deg_btdc - _advance(design, interval))
+            weight = 0.5 + 0.5 * delay / interval / design.spacing_deg
+            most = 0.25 * interval
+            return interval + weight * np.clip(interval - before, -most, most)
+        if predictor == "same-stroke":
+            lag = period_of_arc - interval
+            return interval + np.roll(lag, 2)
+        return interval
+
+    def errors_deg(
+        self, design: Design, predictor: str, *, arc_timing: bool, arc_off_deg: float = 0.0
+    ) -> F64:
+        """Spark errors, positive early, from the fifth pulse on, with an arc off by so much."""
+        seen_arc = design.arc_deg + arc_off_deg
+        width = self.trail_s - self.lead_s
+        period_of_arc = width * design.spacing_deg / seen_arc
+        period = self._effective_s(design, predictor, period_of_arc)
+        spark_s = self.lead_s + _delay_s(design, period)
+        if arc_timing:
+            served = self.trail_s + design.layers.confirm_s + design.service_s
+            again = self.lead_s + _delay_s(design, period_of_arc)
+            spark_s = np.where(spark_s > served, np.maximum(again, served), spark_s)
+        keep = slice(4, -1)
+        at = spark_s[keep]
+        angle = self.spark_top_deg[keep] - self.motion.angle_at(at)
+        rpm = self.motion.speed_at(at) / 6.0
+        speeds, degrees = zip(*design.curve, strict=True)
+        return np.asarray(angle - np.interp(rpm, speeds, degrees))
+
+    def gate_off(self, design: Design, predictor: str) -> F64:
+        """Distance of each true lead edge from its foreseen place, as a part of the interval."""
+        interval = self.interval_s
+        foreseen = interval.copy()
+        if predictor == "trend":
+            most = 0.25 * interval
+            foreseen = interval + np.clip(interval - np.roll(interval, 1), -most, most)
+        return np.asarray(np.abs(np.roll(interval, -1) - foreseen)[3:-1] / interval[3:-1])
+
+    def _gate_terms(self, design: Design) -> tuple[float, F64]:
+        """Return the gate's least half width, and what a unit of acceleration adds to it."""
+        floor = LEAST_GATE_PART + design.gate_margin_deg / design.spacing_deg
+        turns = design.spacing_deg / 360.0
+        return floor, self.interval_s[3:-1] ** 2 / 60.0 * turns
+
+    def gate_need(self, design: Design, predictor: str) -> _Need:
+        """Return the acceleration that a wide enough gate needs, and where it is needed most."""
+        off = self.gate_off(design, predictor)
+        floor, per_accel = self._gate_terms(design)
+        # where the gate is at its widest anyway, more acceleration would not widen it
+        accel = np.where(off <= MOST_GATE_PART, np.maximum(off - floor, 0.0) / per_accel, 0.0)
+        i = int(np.argmax(off))
+        rpm = design.spacing_deg / 6.0 / self.interval_s[3:-1]
+        return _Need(float(accel.max()), float(off[i]), float(rpm[i]))
+
+    def arc_off(self, design: Design) -> F64:
+        """Distance of each true pulse's width from the arc's part of its interval."""
+        width = (self.trail_s - self.lead_s)[4:-1]
+        expected = self.interval_s[4:-1] * design.arc_deg / design.spacing_deg
+        return np.asarray(np.abs(width / expected - 1.0))
+
+    def refused(self, design: Design, predictor: str, accel: float, tolerance: float) -> int:
+        """Count true edges outside gate or arc check; a check that is off refuses none."""
+        floor, per_accel = self._gate_terms(design)
+        gate = np.minimum(floor + accel * per_accel, MOST_GATE_PART)
+        by_gate = int(np.sum(self.gate_off(design, predictor) > gate)) if design.layers.gate else 0
+        slack = max(1, round(tolerance * 8.0)) / 8.0  # the chip's eighths
+        by_arc = int(np.sum(self.arc_off(design) > slack)) if design.layers.arc_check else 0
+        return by_gate + by_arc
+
+
+def _advance(design: Design, period_s: F64) -> F64:
+    speeds, degrees = zip(*design.curve, strict=True)
+    return np.interp(design.spacing_deg / 6.0 / period_s, speeds, degrees)
+
+
+def _delay_s(design: Design, period_s: F64) -> F64:
+    lead = design.lead_deg_btdc
+    return np.asarray(period_s * (lead - _advance(design, period_s)) / design.spacing_deg)
