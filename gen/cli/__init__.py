@@ -35,6 +35,7 @@ COMMANDS = {
     "build": "Compile a firmware folder for its board.",
     "simulate": "Run a firmware folder's own C against an engine and noise.",
     "emulate": "Run the compiled image on an emulated chip.",
+    "trace": "Judge a logic analyser's recording of pickup and coil.",
     "report": "Write all results as one page.",
     "parts": "List generic coils, switches, sensors and batteries.",
     "measure": "Tell what your coil is from readings of your own.",

@@ -42,9 +42,17 @@ def _speeds(ctx: click.Context, param: click.Parameter, given: str | None) -> tu
     help="These steady speeds.  [default: from the start floor to the speed limit]",
 )
 @click.option("--ramp", is_flag=True, help="Changing speeds as well: ramps, start, stop, limit.")
+@click.option(
+    "--vcd", type=click.Path(path_type=Path, file_okay=False), help="Write each run's trace there."
+)
 @json_option
 def command(
-    path: Path, emulator: str | None, rpm: tuple[float, ...], ramp: bool, as_json: bool
+    path: Path,
+    emulator: str | None,
+    rpm: tuple[float, ...],
+    ramp: bool,
+    vcd: Path | None,
+    as_json: bool,
 ) -> None:
     """Run the compiled image on an emulated chip.
 
@@ -65,6 +73,10 @@ def command(
         scenarios = chip_scenarios(manifest, rpm=rpm, ramp=ramp)
         results = run_with_progress(folder, scenarios, names, show=not as_json)
         facts = chip_facts(manifest, results)
+        if vcd is not None:
+            from sparktick.host_sim.vcd import write_traces
+
+            write_traces(vcd, results, manifest)
     passed = all(r.verdict.passed for r in results) and all(
         check.passed for fact in facts for check in fact.checks
     )

@@ -44,6 +44,9 @@ NOISE_CHOICES = {
 )
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Repeats a run.")
 @click.option("--ideal", is_flag=True, help="Handlers take no time and nothing is filtered.")
+@click.option(
+    "--vcd", type=click.Path(path_type=Path, file_okay=False), help="Write each run's trace there."
+)
 @json_option
 def command(
     path: Path,
@@ -53,6 +56,7 @@ def command(
     glitch_us: tuple[float, float] | None,
     seed: int,
     ideal: bool,
+    vcd: Path | None,
     as_json: bool,
 ) -> None:
     """Run the firmware's own C against an engine and noise.
@@ -77,6 +81,11 @@ def command(
                 ideal=ideal,
             )
         )
+        if vcd is not None:
+            from sparktick.host_sim.manifest import read_manifest
+            from sparktick.host_sim.vcd import write_traces
+
+            write_traces(vcd, results, read_manifest(folder))
     passed = all(result.verdict.passed for result in results)
     if as_json:
         content = {

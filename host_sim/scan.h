@@ -1,0 +1,39 @@
+/* Reading recordings in blocks: rows or value changes in, level changes of two lines out. */
+#ifndef SCAN_H
+#define SCAN_H
+#include <stddef.h>
+#include <stdint.h>
+
+/* cdef begin */
+typedef struct {
+    int32_t time_col;   /* -1: rows are a sample apart */
+    int32_t line_col[2]; /* pickup, coil */
+    int32_t separator;
+    double time_scale;  /* seconds a unit of the time column, or a row */
+    double threshold;   /* a level above it is high */
+    char id[2][16];     /* VCD codes of pickup and coil */
+    int32_t level[2];   /* -1: not known yet */
+    double time_s;      /* of the last row */
+    double first_s;
+    double step_min_s;
+    double step_max_s;
+    uint64_t rows;
+    uint64_t unknown;   /* values that are neither 0 nor 1 (VCD x and z) */
+    int32_t in_comment; /* VCD: inside a $... section whose content is skipped */
+    int32_t vector;     /* VCD: level of a vector or real value whose code follows; -2 none */
+    int32_t error;      /* 0, or SCAN_... */
+} scan_state;
+
+size_t scan_size(void);
+/* Both read whole lines (tokens) of `text` and stop early when fewer than two places are left in the
+ * output; `used` is what they have read.  Returned: number of changes written. */
+size_t scan_csv(scan_state *s, const char *text, size_t size, size_t *used, double *at_s,
+                uint8_t *line, uint8_t *level, size_t room);
+size_t scan_vcd(scan_state *s, const char *text, size_t size, size_t *used, double *at_s,
+                uint8_t *line, uint8_t *level, size_t room);
+/* cdef end */
+
+#define SCAN_FEW_COLUMNS 1
+#define SCAN_NO_NUMBER 2
+#define SCAN_BACKWARDS 3
+#endif
