@@ -19,7 +19,7 @@ pulse's own arc.  Angles are crank degrees, times seconds unless a name says tic
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from .pipeline import Product
 
 F64 = NDArray[np.float64]
+Motions = dict[str, "Motion"]
 
 PREDICTORS = ("last", "trend", "same-stroke")
 SEED = 1
@@ -96,7 +97,7 @@ def choose_predictor(product: Product) -> Choice:
 
 def choose(engine: Engine, design: Design) -> Choice:
     """As ``choose_predictor``, from engine and design."""
-    motions = dict(_scenes(engine, design))
+    motions = dict(motions_of(engine, design.advance_deg))
     given = engine.pickup.arc_deg is not None
     arc_off = ARC_KNOWN_DEG if given else ARC_COMPUTED_DEG
     pulses = {name: _Pulses.of(motion, design) for name, motion in motions.items()}
@@ -210,25 +211,48 @@ def _refusal(refused: int) -> str:
 # ---- Turning the engine --------------------------------------------------------------------------
 
 
-def _scenes(engine: Engine, design: Design) -> Iterator[tuple[str, Motion]]:
+def motions_of(
+    engine: Engine, advance: Callable[[float], float], only: Collection[str] = SCENES
+) -> Iterator[tuple[str, Motion]]:
+    """Yield the scenes by name, each turned with sparks where ``advance`` (deg BTDC of rpm) says.
+
+    Raises RunError as ``choose_predictor``.
+    """
     from sparktick.host_sim.engine_cycles import screw_load, steady_throttle_rpm
     from sparktick.host_sim.engine_model import model_of
 
     model = model_of(engine)
-    advance = design.advance_deg
     idle, top = engine.engine.idle_rpm, engine.engine.top_rpm
     screw = screw_load(model, top, advance)
     throttle = steady_throttle_rpm(model, idle, screw, advance)
     rng = np.random.default_rng(SEED)
-    idling = _turn(model, idle, throttle, screw, advance, 20, rng)
-    yield "idle", _go(idling, throttle, screw, advance, 120, rng, misfire=True).motion()
-    yield "full load", _full_load(model, idle, top, advance, rng)
-    topping = _turn(model, top, np.inf, screw, advance, 10, rng)
-    yield "top", _go(topping, np.inf, screw, advance, 30, rng).motion()
-    opened = _turn(model, idle, throttle, screw, advance, 10, rng)
-    yield "throttle opened", _go(opened, np.inf, screw, advance, 40, rng).motion()
-    closed = _turn(model, top, np.inf, screw, advance, 10, rng)
-    yield "throttle closed", _go(closed, throttle, screw, advance, 40, rng).motion()
+    if "idle" in only:
+        idling = _turn(model, idle, throttle, screw, advance, 20, rng)
+        yield "idle", _go(idling, throttle, screw, advance, 120, rng, misfire=True).motion()
+    if "full load" in only:
+        yield "full load", _full_load(model, idle, top, advance, rng)
+    if "top" in only:
+        topping = _turn(model, top, np.inf, screw, advance, 10, rng)
+        yield "top", _go(topping, np.inf, screw, advance, 30, rng).motion()
+    if "throttle opened" in only:
+        opened = _turn(model, idle, throttle, screw, advance, 10, rng)
+        yield "throttle opened", _go(opened, np.inf, screw, advance, 40, rng).motion()
+    if "throttle closed" in only:
+        closed = _turn(model, top, np.inf, screw, advance, 10, rng)
+        yield "throttle closed", _go(closed, throttle, screw, advance, 40, rng).motion()
+
+
+def worst_by_candidate(motions: Mapping[str, Motion], design: Design) -> dict[str, float]:
+    """Worst spark error over some scenes of each predictor, the arc as described."""
+    pulses = [_Pulses.of(motion, design) for motion in motions.values()]
+    return {
+        label: max(
+            float(np.abs(found.errors_deg(design, predictor, arc_timing=arc_timing)).max())
+            for found in pulses
+        )
+        for label, predictor, arc_timing in _candidates()
+        if pulses
+    }
 
 
 def _turn(
