@@ -20,6 +20,7 @@ static bool invariant(const st_core *c)
                        (c->orders.coil <= (uint8_t)ST_COIL_OFF_AT) && (c->to_settle < 8U);
     bool const sizes = (c->s.missing <= (ST_CFG_BRIDGE_MOST + 1U)) &&
                        (c->s.period_ticks <= PROOF_PERIOD_MOST) &&
+                       (c->interval_ticks <= ST_CFG_PERIOD_MAX_TICKS) &&
                        (c->period_before_ticks <= PROOF_PERIOD_MOST) &&
                        (c->period_third_ticks <= PROOF_PERIOD_MOST) && (c->weight_q8 <= 256U);
     bool const charge = (c->orders.coil != (uint8_t)ST_COIL_ON_AT) ||

@@ -130,7 +130,7 @@ bool st_lead_believed(st_core *c)
     if (!st_interval_believable(c, interval)) {
         return false;
     }
-    c->interval_ticks = interval;
+    c->interval_ticks = (c->s.mode > (uint8_t)ST_WARM) ? interval : 0U; /* 0: none to speak of */
     switch ((st_mode)c->s.mode) {
     case ST_RUN:
         st_run_lead(c, interval);
