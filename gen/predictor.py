@@ -47,7 +47,7 @@ MISFIRE_EVERY = 23
 SENSOR_JITTER_S = 1e-6  # of each edge, evenly spread either way; common practice, no source
 # How well the arc is known: by pickup lamp and degree wheel, or computed from the field; no source.
 ARC_KNOWN_DEG, ARC_COMPUTED_DEG = 0.3, 2.0
-GATE_SPARE = 1.25
+GATE_SPARE = 1.5
 ARC_TOLERANCE_MOST = 0.8
 WORSE_BY_DEG = 0.05  # a simpler predictor is kept when it is worse by less
 SCENES = ("idle", "full load", "top", "throttle opened", "throttle closed")

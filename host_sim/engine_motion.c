@@ -7,7 +7,7 @@
 #define DEG_PER_RAD 57.29577951308232
 #define BURN_STEPS 32.0       /* a step takes no longer than this part of a burn */
 #define BURN_PASSES 2
-#define PULL_STEP_S 1e-3      /* nor, while the crank is pulled, than this */
+#define PULL_STEP_S 1e-4      /* nor, while the crank is pulled, than this */
 
 /* ---- What acts ------------------------------------------------------------------------------- */
 
@@ -28,6 +28,11 @@ static void let_go(engine_state *e)
     e->pull_begin = NAN;
 }
 
+static double torque_of(const engine_pull *pull, double w)
+{
+    return (w >= pull->speed) ? 0.0 : pull->torque_nm * (1.0 - (fmax(w, 0.0) / pull->speed));
+}
+
 /* Torque of the starter; it lets go for good after its travel. */
 static double pull_torque(engine_state *e)
 {
@@ -46,7 +51,7 @@ static double pull_torque(engine_state *e)
         let_go(e);
         return 0.0;
     }
-    return (e->w >= pull->speed) ? 0.0 : pull->torque_nm * (1.0 - (fmax(e->w, 0.0) / pull->speed));
+    return torque_of(pull, e->w);
 }
 
 static const engine_phase *phase_now(engine_state *e)
@@ -101,10 +106,14 @@ static void gases(engine_state *e, engine_gas g[2], double dt_s, double by, acti
     }
 }
 
+/* What depends on the speed: drags, and a starter that pulls. */
 static void drags(engine_state *e, double w, acting *a)
 {
     a->friction_nm = drag(e->spec.friction, w);
     a->load_nm = drag(e->phase[e->phase_now].load, w);
+    if (a->starter_nm != 0.0) {
+        a->starter_nm = fmax(torque_of(&e->pull[e->pull_now], (e->w < 0.0) ? -w : w), 1e-12);
+    }
 }
 
 /* Speed squared after turning by `by`, energy conserved exactly. */
@@ -192,6 +201,7 @@ static int64_t turn(engine_state *e, int direction, engine_gas g[2], acting *a, 
     double accel;
     double dt_s;
     int whole = square > 0.0;
+    int pass;
     if (whole) {
         double const end = sqrt(square);
         dt_s = 2.0 * fabs(by) / (fabs(e->w) + end);
@@ -203,8 +213,13 @@ static int64_t turn(engine_state *e, int direction, engine_gas g[2], acting *a, 
     }
     if (dt_s > limit_s) {
         dt_s = limit_s;
-        by = (e->w + (0.5 * accel * dt_s)) * dt_s;
         whole = 0;
+        for (pass = 0; pass < 3; pass++) { /* to the speed that the energy after so far allows */
+            by = (e->w + (0.5 * accel * dt_s)) * dt_s;
+            square = square_after(e, a, direction, by);
+            accel = (square > 0.0) ? (((double)direction * sqrt(square)) - e->w) / dt_s : accel;
+        }
+        by = (e->w + (0.5 * accel * dt_s)) * dt_s;
     }
     put_piece(e, piece, accel, dt_s);
     e->t_s += dt_s;
@@ -235,11 +250,14 @@ static int direction_of(const engine_state *e, const acting *a)
     return (push > 0.0) ? 1 : -1;
 }
 
-/* Speed in the middle of the step, for what depends on it. */
-static double middle_speed(const engine_state *e, const acting *a, int direction, double by)
+/* Speed in the middle of the step, which ends with the cell or with the time. */
+static double middle_speed(const engine_state *e, const acting *a, int direction, double by,
+                           double limit_s)
 {
-    double const square = (e->w * e->w) + (driving(a, direction) * by / a->inertia);
-    return sqrt(fmax(square, 0.0));
+    double const accel = driving(a, direction) / a->inertia;
+    double const square = (e->w * e->w) + (accel * by);
+    double const middle = sqrt(fmax(square, 0.0));
+    return (middle * limit_s < fabs(by)) ? fabs(e->w + (0.5 * accel * limit_s)) : middle;
 }
 
 /* What acts in the step: as at its begin, then with the burn and drag of its middle, twice. */
@@ -252,9 +270,9 @@ static void act(engine_state *e, int direction, engine_gas g[2], acting *a)
         double const end = sqrt(fmax(square_after(e, a, direction, by), 0.0));
         double const dt_s = fmin(2.0 * fabs(by) / (fabs(e->w) + end + 1e-9), limit_s);
         gases(e, g, dt_s, (dt_s < limit_s) ? by : (e->w * dt_s), a);
-        drags(e, middle_speed(e, a, direction, by), a);
+        drags(e, middle_speed(e, a, direction, by, limit_s), a);
     }
-    drags(e, middle_speed(e, a, direction, by), a);
+    drags(e, middle_speed(e, a, direction, by, limit_s), a);
 }
 
 static void look(engine_state *e, engine_gas g[2], acting *a)

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sparktick.gen.slider_crank import gas_torque_nm
+
 from .closed_loop import ClosedLoop
 from .engine_model import EngineModel
 from .engine_motion import RAD_S_PER_RPM, Phase, Pull
@@ -19,6 +21,7 @@ from .run import F64
 
 PULL_AT_S = 0.02
 START_MODE = "start"
+STIFF = 10.0  # stall torque of a drill over what compression asks for; no source
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,14 @@ class Starts:
     start_spark_rpm: F64
 
 
+def _peak_torque_nm(model: EngineModel) -> float:
+    """Greatest torque that motored compression asks for."""
+    deg = np.arange(-180.0, 0.0)
+    one = -float(gas_torque_nm(model.cylinder, deg, model.n).min())
+    together = sum(1 for phase in model.phases_deg if phase == model.phases_deg[0])
+    return one * together + float(model.friction_nm_s[0])
+
+
 def pull_for(
     starter: Starter, model: EngineModel, rng: np.random.Generator, at_s: float = PULL_AT_S
 ) -> Pull:
@@ -76,8 +87,8 @@ def pull_for(
     rpm = float(rng.uniform(*starter.rpm))
     energy_j = 0.5 * model.inertia_kg_m2 * (rpm * RAD_S_PER_RPM) ** 2
     if starter.holds:
-        torque = 12.0 * float(model.friction_nm_s[0]) + energy_j
-        return Pull(at_s, torque, rpm, np.inf, at_s + starter.seconds)
+        # a drill's own rotor, geared down, hardly slows: stiff against the whole compression
+        return Pull(at_s, STIFF * _peak_torque_nm(model), rpm, np.inf, at_s + starter.seconds)
     travel = float(rng.uniform(*starter.travel_deg))
     # a torque that falls evenly to nothing at 1.5 times the speed; the integral is done at 1
     torque = 2.0 * energy_j / np.radians(travel)
