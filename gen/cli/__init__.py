@@ -32,6 +32,7 @@ COMMANDS = {
     "new": "Write an engine description to start from.",
     "check": "Check a description: faults, spark, overloads, parts.",
     "suggest": "Propose a start advance and a curve to begin with.",
+    "circuit": "Draw the circuit of a description and list its parts.",
     "generate": "Write the firmware folder of an engine.",
     "build": "Compile a firmware folder for its board.",
     "simulate": "Run a firmware folder's own C against an engine and noise.",
