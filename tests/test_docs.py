@@ -26,6 +26,7 @@ DOCUMENTS = sorted(
     if path.name != "LICENSE"
 )
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+BENCH = (ROOT / "docs" / "bench.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 MAKEFILE = (ROOT / "Makefile").read_text(encoding="utf-8")
 FOLDERS = r"(?:gen|host_sim|boards|templates_c|examples|tests|benchmarks|docs|tools|\.ci)"
@@ -100,8 +101,8 @@ def test_every_folder_is_on_the_map() -> None:
     assert (tops | packages) - on_map == set()
 
 
-@pytest.mark.parametrize("line", indented(README, "sparktick"), ids=" ".join)
-def test_commands_of_the_readme_are_commands(line: list[str]) -> None:
+@pytest.mark.parametrize("line", indented(README + BENCH, "sparktick"), ids=" ".join)
+def test_commands_of_the_documents_are_commands(line: list[str]) -> None:
     name = line[1]
     if name == "COMMAND":
         return
