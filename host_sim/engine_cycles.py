@@ -213,7 +213,7 @@ def mean_gas_torque_nm(model: EngineModel, rpm: float, charge: float, advance_de
         kind = turner._kinds[firing]
         w = np.full(turner.tables.per_turn + 1, turner.w)
         total += float(np.sum(turner._gas_work(kind, charge, w, -advance_deg, 1.0)))
-    return total * model.cylinders / np.radians(model.cycle_deg)
+    return float(total * model.cylinders / np.radians(model.cycle_deg))
 
 
 def steady_throttle_rpm(model: EngineModel, rpm: float, load: Load, advance: Advance) -> float:

@@ -108,7 +108,7 @@ def standard_scenes(engine: Engine, model: EngineModel) -> list[Scene]:
     step = LOAD_STEP * model.friction_nm_s[0]
     heavier: Load = (step, 0.0, screw[2])
     steady = Phase(0.0, throttle, screw)
-    pull = _sure_pull(engine, model, 6.0)
+    pull = sure_pull(engine, model, 6.0)
     return [
         Scene("idle", "idle", (steady,), (), idle, 8.0),
         Scene("misfires", "idle with misfires", (steady,), (), idle, 12.0, MISFIRE_EVERY),
@@ -141,7 +141,7 @@ def standard_scenes(engine: Engine, model: EngineModel) -> list[Scene]:
     ]
 
 
-def _sure_pull(engine: Engine, model: EngineModel, at_s: float) -> Pull:
+def sure_pull(engine: Engine, model: EngineModel, at_s: float) -> Pull:
     """Return a pull by the described starter at its best."""
     starter = STARTERS[engine.engine.starter]
     most = max(starter.rpm[1], engine.engine.starter_rpm)

@@ -32,8 +32,8 @@ class NoiseLevel:
     sees (no source); each can be set.
     """
 
-    glitch_hz: float = 200.0
-    glitch_width_s: tuple[float, float] = (0.1e-6, 5e-6)
+    glitch_hz: float = 500.0
+    glitch_width_s: tuple[float, float] = (0.1e-6, 10e-6)
     burst_glitches: tuple[int, int] = (5, 30)
     burst_s: float = 60e-6
     burst_width_s: tuple[float, float] = (0.1e-6, 8e-6)
@@ -103,8 +103,8 @@ def glitch_limits(level: NoiseLevel, manifest: Manifest) -> Limits:
     the look at the level (after the confirmation, 20 us, and the two handlers, about 1500
     clocks) makes its own end the edge: late by that time, and then up to half of it early in the
     next spark, whose interval seems shorter.  Each such edge moves up to three sparks, and their
-    number follows from the rate.  1 % of the sparks may be missing: a turn without one is
-    harmless (no source).
+    number follows from the rate.  Of all sparks 1 % may be more than 1 deg off, and 1 % missing:
+    a turn without one is harmless (no source).
     """
     width_s = level.glitch_width_s[1]
     look_s = 20e-6 + 1500.0 / manifest.f_cpu_hz

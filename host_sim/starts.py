@@ -6,7 +6,7 @@ sparks do the rest.  The draws of one seed are the same on every computer.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -150,4 +150,9 @@ def many_starts(
         )
     columns = np.array(rows, dtype=np.float64).T.copy()
     columns[3:5] = np.where(np.isfinite(columns[3:5]), columns[3:5], np.nan)
-    return Starts(*columns, np.concatenate(sparks_deg), np.concatenate(sparks_rpm))
+    names = [one.name for one in fields(Starts)][: len(columns)]
+    return Starts(
+        **dict(zip(names, columns, strict=True)),
+        start_spark_deg_btdc=np.concatenate(sparks_deg),
+        start_spark_rpm=np.concatenate(sparks_rpm),
+    )

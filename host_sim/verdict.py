@@ -19,6 +19,7 @@ SPEED_SAMPLES = 24
 CHUNK = 1 << 15
 # A crank counts as steady when its speed over two turns and the delay stays within this share.
 STEADY_SHARE = 1e-9
+FAR_DEG = 1.0
 
 
 @dataclass(frozen=True)
@@ -28,8 +29,8 @@ class Limits:
     ``steady`` times the error that whole ticks cost (``measure.allowed``) is allowed at steady
     speed.  At changing speed ``changing`` times the share by which the speed has varied since
     the pulse before last is allowed on top, as a share of the delay, and what the curve itself
-    varies meanwhile: no one-pulse-a-turn ignition can know better.  ``dwell_share`` and
-    ``dwell_us`` (the larger) is how far a charge at steady speed may be from its wanted length,
+    varies meanwhile: no one-pulse-a-turn ignition can know better.  ``dwell_share`` of it and
+    ``dwell_ticks`` together are how far a charge at steady speed may be from its wanted length,
     from the fifth pulse on.  Stray sparks, or a first spark after pulse ``first_spark_pulse``
     (one more where less than half the dwell fits behind its edge), fail.
 
@@ -39,10 +40,11 @@ class Limits:
 
     steady: float = 1.0
     changing: float = 1.0
-    dwell_share: float = 0.03
-    dwell_us: float = 30.0
+    dwell_share: float = 0.005
+    dwell_ticks: float = 1.0
     missed_share: float = 0.0
     moved_share: float = 0.0
+    far_share: float = 0.01
     early_us: float = 0.0
     stray: int = 0
     first_spark_pulse: int = 3
@@ -199,7 +201,20 @@ def _steady_timing(m: Measurement, limits: Limits, steady: BOOL, early_deg: F64)
             at_s,
         ),
         _worst("moved_early", m.error_deg, limit + early_deg, "deg", m.spark_s, steady),
+        _far(m, limits, steady),
     ]
+
+
+def _far(m: Measurement, limits: Limits, steady: BOOL) -> Check:
+    """Check how many sparks a disturbed line moved further than FAR_DEG."""
+    far = steady & (np.abs(m.error_deg) > FAR_DEG)
+    share = float(far.sum()) / max(int(steady.sum()), 1)
+    at_s = float(m.spark_s[np.argmax(far)]) if far.any() else None
+    most = limits.far_share
+    found = 100.0 * share
+    return Check(
+        "sparks_far_off", found, 100.0 * most, "percent", share <= most, int(steady.sum()), at_s
+    )
 
 
 def _start_loose_deg(m: Measurement, train: Train, manifest: Manifest) -> F64:
@@ -222,7 +237,7 @@ def _dwell(m: Measurement, manifest: Manifest, limits: Limits, steady: BOOL) -> 
         return []
     wanted = np.minimum(m.dwell_wanted_us, manifest.dwell_us)
     off = np.abs(m.dwell_us - wanted)
-    limit = np.maximum(limits.dwell_share * wanted, limits.dwell_us)
+    limit = limits.dwell_share * wanted + limits.dwell_ticks * 1e6 / manifest.tick_hz
     if manifest.spark_on_rise:  # a trigger pulse charges nothing: only its hard limit counts
         limit = np.maximum(limit, manifest.hard_limit_us - manifest.dwell_us)
     ordinal = m.pulses.ordinal[np.maximum(m.pulse, 0)] if len(m.pulses.at_s) else m.pulse

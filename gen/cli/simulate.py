@@ -130,9 +130,9 @@ def _print_table(results: list[ScenarioResult]) -> None:
         ("scenario", "left"),
         ("pulses", "right"),
         ("sparks", "right"),
-        ("worst error\n[deg]", "right"),
+        ("worst error\n\\[deg]", "right"),
         ("missed", "right"),
-        ("longest on\n[us]", "right"),
+        ("longest on\n\\[us]", "right"),
         ("verdict", "left"),
     ):
         table.add_column(heading, justify=justify)  # type: ignore[arg-type]

@@ -26,6 +26,7 @@ WORDS = {
     "invariants": "broken invariants of the core",
     "sparks_moved": "sparks that the noise moved",
     "moved_early": "most that noise moved a spark early",
+    "sparks_far_off": "sparks that noise moved by more than 1 degree",
     "host_agrees": "chip's spark against this computer's",
     "host_same_sparks": "sparks only one of chip and computer made",
     "below_floor": "sparks below the start floor",

@@ -91,19 +91,35 @@ static uint8_t st_index(const st_core *c)
     return (uint8_t)((c->seek == (uint8_t)ST_CAPTURE_TRAIL) ? 1U : 0U);
 }
 
-/* The captured edge's level must be there at the end of the confirmation time, or of the blanking
- * time if that ends later: blanking so never hides a true edge, it only asks for a longer look.  Capture
- * stays armed: another such edge meanwhile begins the time anew. */
-static void st_hold(st_core *c, bool blanked)
-{
-    st_ticks const confirmed = c->edge_at[st_index(c)] + ST_CFG_CONFIRM_TICKS;
-    st_wait(c, ST_PH_HOLD, (st_capture)c->seek);
-    st_until(c, blanked ? st_later(confirmed, c->blank_end_at) : confirmed);
-}
-
 static bool st_blanked(const st_core *c)
 {
     return st_before(c->edge_at[st_index(c)], c->blank_end_at);
+}
+
+/* The level must be there at the end of the confirmation time that begins with the capture at `from`,
+ * or of the blanking time if that ends later: blanking so never hides a true edge, it only asks for a
+ * longer look.  Capture stays armed: another such edge meanwhile begins the time anew. */
+static void st_hold(st_core *c, st_ticks from)
+{
+    st_ticks const confirmed = from + ST_CFG_CONFIRM_TICKS;
+    st_wait(c, ST_PH_HOLD, (st_capture)c->seek);
+    st_until(c, st_blanked(c) ? st_later(confirmed, c->blank_end_at) : confirmed);
+}
+
+static uint32_t st_from_expected(const st_core *c, st_ticks at)
+{
+    uint32_t const late = at - c->next_edge_at;
+    return (late < ST_HALF_RANGE) ? late : (0U - late);
+}
+
+/* Of two lead edges in quick succession one is a glitch's.  When locked, the one nearer to the place
+ * expected is taken: it is never further from the truth than the true edge is from that place, twice.
+ * Else the newer, which is later and so the safe one. */
+static bool st_older_counts(const st_core *c, st_ticks older, st_ticks newer)
+{
+    return st_running(c) && (c->seek == (uint8_t)ST_CAPTURE_LEAD) &&
+           ((newer - older) < ST_CFG_STORM_TICKS) &&
+           (st_from_expected(c, older) <= st_from_expected(c, newer));
 }
 
 /* One more false edge.  True when they are too many in quick succession: then capture is masked for
@@ -141,7 +157,7 @@ void st_on_capture(st_core *c, st_ticks at, st_ticks now)
     if (!held && (c->phase != (uint8_t)ST_PH_LOOK)) {
         return; /* masked: a stray interrupt, nothing to believe */
     }
-    if (held) { /* the level has gone and come again: the newer edge counts */
+    if (held) { /* the level has gone and come again */
         st_count_level(c);
         if (st_storm(c)) {
             return;
@@ -149,15 +165,17 @@ void st_on_capture(st_core *c, st_ticks at, st_ticks now)
     } else if ((at - *edge_at) > ST_CFG_STORM_TICKS) {
         c->false_edges = 0U; /* far from the last: no storm */
     }
-    *edge_at = at;
-    st_hold(c, st_blanked(c));
+    if (!st_older_counts(c, *edge_at, at)) {
+        *edge_at = at;
+    }
+    st_hold(c, at);
 }
 
 static void st_held(st_core *c, bool active)
 {
     bool const lead = c->seek == (uint8_t)ST_CAPTURE_LEAD;
     if (st_blanked(c) && st_before(c->now, c->blank_end_at)) {
-        st_hold(c, true); /* the coil switched meanwhile: hold through its blanking too */
+        st_hold(c, c->now); /* the coil switched meanwhile: hold through its blanking too */
     } else if (active != lead) {
         st_count_level(c);
         st_reject(c);

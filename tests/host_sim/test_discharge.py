@@ -27,7 +27,7 @@ def discharge(tmp_path_factory: pytest.TempPathFactory) -> Manifest:
 # The trigger was once begun before the edge like a charge: 5 deg early at the speed limit.
 def test_the_trigger_comes_at_the_spark_in_every_standard_scenario(discharge: Manifest) -> None:
     assert discharge.spark_on_rise
-    scenarios = standard_scenarios(discharge, pulses=400)
+    scenarios = standard_scenarios(discharge)
     assert len(scenarios) > 15
     for scenario in scenarios:
         result = run_scenario(discharge.folder, discharge, scenario)

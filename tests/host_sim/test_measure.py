@@ -277,7 +277,7 @@ def test_broken_invariants_fail() -> None:
 def test_disturbed_line_may_move_a_share_of_the_sparks() -> None:
     wanted = np.full(100, 24.0)
     wanted[[20, 50]] -= 3.0  # late
-    limits = Limits(moved_share=0.03, early_us=5.0)
+    limits = Limits(moved_share=0.03, far_share=0.02, early_us=5.0)
     assert verdict_of(3500.0, wanted, limits=limits).passed
     wanted[[30, 40]] -= 3.0
     assert not verdict_of(3500.0, wanted, limits=limits)["sparks_moved"].passed
@@ -286,6 +286,8 @@ def test_disturbed_line_may_move_a_share_of_the_sparks() -> None:
     assert verdict_of(3500.0, early, limits=limits).passed
     early[20] += 0.1
     assert not verdict_of(3500.0, early, limits=limits)["moved_early"].passed
+    fewer = Limits(moved_share=0.03, far_share=0.01, early_us=5.0)
+    assert not verdict_of(3500.0, wanted, limits=fewer)["sparks_far_off"].passed
 
 
 def test_verdict_as_json_carries_units() -> None:
