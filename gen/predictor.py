@@ -426,7 +426,7 @@ class _Pulses:
 
 def _advance(design: Design, period_s: F64) -> F64:
     speeds, degrees = zip(*design.curve, strict=True)
-    return np.interp(design.spacing_deg / 6.0 / period_s, speeds, degrees)
+    return np.asarray(np.interp(design.spacing_deg / 6.0 / period_s, speeds, degrees))
 
 
 def _delay_s(design: Design, period_s: F64) -> F64:
