@@ -82,11 +82,12 @@ class Geometry:
     fixed_ticks: float
 
     def wanted_ticks(self, period_ticks: ArrayLike, curve: Sequence[tuple[float, float]]) -> F64:
-        """Return the exact delay from captured lead edge to compare instant, in ticks, for each period."""
+        """Return the exact delay, captured lead edge to compare instant, in ticks a period."""
         period = np.asarray(period_ticks, dtype=np.float64)
         rpm, advance = zip(*curve, strict=True)
         wanted = np.interp(self.rpm_ticks / period, rpm, advance)
-        return period * (self.lead_deg_btdc - wanted) / self.spacing_deg - self.fixed_ticks
+        delay = period * (self.lead_deg_btdc - wanted) / self.spacing_deg - self.fixed_ticks
+        return np.asarray(delay, dtype=np.float64)
 
 
 def crc16(lines: Sequence[Line]) -> int:
@@ -107,7 +108,8 @@ def evaluate_q8(lines: Sequence[Line], x_ticks: ArrayLike) -> I64:
     index = np.clip(np.searchsorted(start, x, side="right") - 1, 0, len(lines) - 1)
     along = np.maximum(x - start[index], 0)
     rise = (along >> 8) * slope[index] + (((along & 0xFF) * slope[index]) >> 8)
-    return base[index] + sign[index] * (rise << shift[index])
+    delay = base[index] + sign[index] * (rise << shift[index])
+    return np.asarray(delay, dtype=np.int64)
 
 
 def run_lines(

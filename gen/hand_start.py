@@ -209,4 +209,5 @@ def _speeds_for_arcs(
     speed = slowest * (fastest / slowest) ** crowd
     arc_s = travel_time_s(crank, lead, speed, lead, trail)
     wanted = last_s * (first_s / last_s) ** (np.linspace(1.0, 0.0, points) ** 3)
-    return np.exp(np.interp(np.log(wanted), np.log(arc_s), np.log(speed)))
+    found = np.exp(np.interp(np.log(wanted), np.log(arc_s), np.log(speed)))
+    return np.asarray(found, dtype=np.float64)
