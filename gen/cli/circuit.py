@@ -22,9 +22,11 @@ from ._common import json_document, json_option
 def command(description: Path, output: Path | None, ac_gate: bool, as_json: bool) -> None:
     """Draw the circuit of a description and list its parts.
 
-    Every value is the description's or computed from it.  Writes circuit.svg and parts.csv where
-    -o says; prints the list.  The high-voltage side can kill: let someone who knows check it.
+    Every value is the description's or computed from it.  Writes circuit.svg, parts.csv and
+    bench.html (readings to expect, noise to keep out) where -o says; prints the list.  The
+    high-voltage side can kill: let someone who knows check it.
     """
+    from ..bench_sheet import sheet_html
     from ..board import load_board
     from ..circuit import circuit_of
     from ..circuit_drawing import circuit_svg
@@ -41,7 +43,9 @@ def command(description: Path, output: Path | None, ac_gate: bool, as_json: bool
     if output is not None:
         write_file(output / "circuit.svg", circuit_svg(circuit))
         write_file(output / "parts.csv", parts_csv(circuit))
-        written = [str(output / name) for name in ("circuit.svg", "parts.csv")]
+        sheet = sheet_html(product.design, product.plan, electrical, circuit)
+        write_file(output / "bench.html", sheet)
+        written = [str(output / name) for name in ("circuit.svg", "parts.csv", "bench.html")]
     if as_json:
         parts = [asdict(part) for part in circuit.parts]
         content = {"path": str(description), "written": written, "parts": parts}

@@ -119,5 +119,8 @@ def _text(result: TraceResult) -> str:
         lines.append(
             f"{check.name}: {check.value:.4g} {check.unit}, limit {check.limit:.4g}{place}"
         )
-    lines.append("The plan was kept." if result.passed else "The plan was not kept.")
+    if any(finding.fatal for finding in result.findings):
+        lines.append("The recording does not show that the plan was kept.")
+    else:
+        lines.append("The plan was kept." if result.passed else "The plan was not kept.")
     return "\n".join(lines)
