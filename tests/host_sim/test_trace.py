@@ -326,3 +326,12 @@ def test_the_emulated_chips_recording_reads_back(plover: Path, tmp_path: Path) -
     assert n == len(result.measurement.spark_s)
     apart = found.measurement.angle_deg_btdc - result.measurement.angle_deg_btdc
     assert np.abs(apart).max() <= 2e-9 * 6.0 * 3456.0
+
+
+def test_simulate_writes_a_trace_a_run(plover: Path, tmp_path: Path) -> None:
+    args = ["simulate", str(plover), "--rpm", "3000", "--noise", "none", "--vcd", str(tmp_path)]
+    result = CliRunner().invoke(cli, args)
+    assert result.exit_code == 0, result.output
+    (path,) = tmp_path.glob("*.vcd")
+    assert path.name == "host-steady-3000.vcd"
+    assert examine(read_recording(path), read_manifest(plover)).passed
