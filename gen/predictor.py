@@ -10,11 +10,15 @@ Predictors (the interval T ends at the pulse's lead edge):
 
 - ``last``: T;
 - ``trend``: T + (T - T before)(1/2 + delay / 720 deg);
-- ``same-stroke``: T + what the pulse before the last lagged: the period its own arc told, less the
-  interval that ended there.  A four-stroke's turns alternate, and the lag with them.
+- ``same-stroke``: T + (T - T before) / 2 + what was wrong with that at the pulse before the last:
+  the period its own arc told, less what had been foreseen.  A four-stroke's turns alternate, and
+  that with them.
 
 With ``arc_timing`` a spark that is still to come when the magnet leaves is timed anew from the
-pulse's own arc.  Angles are crank degrees, times seconds unless a name says ticks.
+pulse's own arc.  What that tells is left alone within 1/512, so that an even crank is timed as
+exactly as by whole turns.  It needs an arc that was measured: one that is computed from the
+magnet's field is not known well enough.  Angles are crank degrees, times seconds unless a name says
+ticks.
 """
 
 from __future__ import annotations
@@ -48,6 +52,7 @@ SENSOR_JITTER_S = 1e-6  # of each edge, evenly spread either way; common practic
 # How well the arc is known: by pickup lamp and degree wheel, or computed from the field; no source.
 ARC_KNOWN_DEG, ARC_COMPUTED_DEG = 0.3, 2.0
 GATE_SPARE = 1.5
+LEAST_OFF = 1.0 / 512.0  # an arc's period is left alone within that part of the foreseen one
 ARC_TOLERANCE_MOST = 0.8
 WORSE_BY_DEG = 0.05  # a simpler predictor is kept when it is worse by less
 SCENES = ("idle", "full load", "top", "throttle opened", "throttle closed")
@@ -115,7 +120,7 @@ def choose(engine: Engine, design: Design) -> Choice:
             worst[name][label] = float(max(np.abs(one).max() for one in by_arc))
             if name == "idle":
                 errors[label] = by_arc[0]
-    label = _best(worst)
+    label = _best(worst, arc=given)
     wanted = engine.prediction.predictor
     if wanted != "auto":
         label = wanted if label == wanted or not label.endswith(ARC) else wanted + ARC
@@ -152,19 +157,22 @@ def choose(engine: Engine, design: Design) -> Choice:
 ARC = " + arc"
 
 
-def _candidates() -> Iterator[tuple[str, str, bool]]:
+def _candidates(*, arc: bool = True) -> Iterator[tuple[str, str, bool]]:
+    """Label, predictor and arc timing of each candidate; ``arc`` False: only those without."""
     for predictor in PREDICTORS:
         for arc_timing in (False, True):
+            if arc_timing and not arc:
+                continue
             if arc_timing or predictor != "same-stroke":  # it needs the arc anyway
                 yield predictor + (ARC if arc_timing else ""), predictor, arc_timing
 
 
-def _best(worst: dict[str, dict[str, float]]) -> str:
+def _best(worst: dict[str, dict[str, float]], *, arc: bool) -> str:
     """Least worst error over the steady scenes; of those that come near, the best in all of them.
 
     The simplest is taken where that makes no difference.
     """
-    labels = [label for label, _, _ in _candidates()]
+    labels = [label for label, _, _ in _candidates(arc=arc)]
     most = {label: max(worst[scene][label] for scene in STEADY) for label in labels}
     near = [label for label in labels if most[label] <= min(most.values()) + WORSE_BY_DEG]
     total = {label: sum(worst[scene][label] for scene in STEADY) for label in near}
@@ -349,19 +357,16 @@ class _Pulses:
     def interval_s(self) -> F64:
         return np.diff(self.lead_s, prepend=np.nan)
 
-    def _effective_s(self, design: Design, predictor: str, period_of_arc: F64) -> F64:
-        """Period that stands for the speed in the middle of the delay."""
+    def _foreseen_s(self, design: Design, predictor: str) -> F64:
+        """Period in the middle of the delay, as far as the intervals tell it."""
         interval = self.interval_s
+        change = interval - np.roll(interval, 1)
         if predictor == "trend":
-            before = np.roll(interval, 1)
             delay = interval * (design.lead_deg_btdc - _advance(design, interval))
             weight = 0.5 + 0.5 * delay / interval / design.spacing_deg
             most = 0.25 * interval
-            return interval + weight * np.clip(interval - before, -most, most)
-        if predictor == "same-stroke":
-            lag = period_of_arc - interval
-            return interval + np.roll(lag, 2)
-        return interval
+            return interval + weight * np.clip(change, -most, most)
+        return interval + 0.5 * change if predictor == "same-stroke" else interval
 
     def errors_deg(
         self, design: Design, predictor: str, *, arc_timing: bool, arc_off_deg: float = 0.0
@@ -369,12 +374,14 @@ class _Pulses:
         """Spark errors, positive early, from the fifth pulse on, with an arc off by so much."""
         seen_arc = design.arc_deg + arc_off_deg
         width = self.trail_s - self.lead_s
-        period_of_arc = width * design.spacing_deg / seen_arc
-        period = self._effective_s(design, predictor, period_of_arc)
-        spark_s = self.lead_s + _delay_s(design, period)
+        foreseen = self._foreseen_s(design, predictor)
+        off = width * design.spacing_deg / seen_arc - foreseen
+        off = np.where(np.abs(off) <= foreseen * LEAST_OFF, 0.0, off)
+        lag = np.roll(off, 2) if predictor == "same-stroke" else 0.0
+        spark_s = self.lead_s + _delay_s(design, foreseen + lag)
         if arc_timing:
             served = self.trail_s + design.layers.confirm_s + design.service_s
-            again = self.lead_s + _delay_s(design, period_of_arc)
+            again = self.lead_s + _delay_s(design, foreseen + off)
             spark_s = np.where(spark_s > served, np.maximum(again, served), spark_s)
         keep = slice(4, -1)
         at = spark_s[keep]
