@@ -207,6 +207,9 @@ static void st_closed(st_core *c)
 
 void st_settle(st_core *c)
 {
+    if ((c->to_settle != 0U) && !st_seal_ok(c)) {
+        st_lose_lock(c); /* a flipped bit must not send the next gate into the far future */
+    }
     if ((c->to_settle & ST_SETTLE_TRAIL) != 0U) {
         st_watch_trail(c);
     }
@@ -248,11 +251,13 @@ void st_on_alarm(st_core *c, st_ticks now, bool active)
     }
 }
 
-/* An alarm that never came (an upset timer or phase) must not leave the line unwatched. */
+/* An alarm that never came, or lies further ahead than any can (an upset timer or phase), must not
+ * leave the line unwatched. */
 void st_watch_overdue(st_core *c, bool active)
 {
     bool const free = (c->phase == (uint8_t)ST_PH_LOOK) && !st_running(c);
-    if (!free && st_before(c->orders.alarm_at + ST_CFG_OVERDUE_TICKS, c->now)) {
+    uint32_t const ahead = (c->orders.alarm_at + ST_CFG_OVERDUE_TICKS) - c->now;
+    if (!free && (ahead > (ST_CFG_OVERDUE_TICKS + (2U * ST_CFG_PERIOD_MAX_TICKS)))) {
         st_on_alarm(c, c->now, active);
     }
 }
