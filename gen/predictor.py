@@ -201,7 +201,9 @@ def _reason(
         f"{worst['top'][name]:.2f}"
         for name, _, _ in _candidates()
     )
-    who = "chosen" if wanted == "auto" else f'[prediction] predictor = "{wanted}" keeps'
+    who = "best of those compared:"
+    if wanted != "auto":
+        who = f'[prediction] predictor = "{wanted}" keeps'
     uneven = f"speed at idle varies by {100.0 * irregularity:.0f} % within a cycle"
     what = f"worst spark error in degrees at idle / full load / top, arc known to {off:g} deg"
     return f"{who} {label}: {uneven}; {what}: {shown}"

@@ -42,10 +42,11 @@ def command(path: Path, starts: int, seed: int, pictures: Path | None, as_json: 
         part = motion_part(product.engine, product.design, folder, seed=seed, starts=starts)
     written = _write_pictures(part, pictures) if pictures is not None else []
     if as_json:
-        content = {"path": str(path), "seed": seed, **_content(part), "pictures": written}
+        found = _content(part, product.design.predictor)
+        content = {"path": str(path), "seed": seed, **found, "pictures": written}
         click.echo(json_document("motion", content), nl=False)
     else:
-        _print(part)
+        _print(part, product.design.predictor)
         for name in written:
             click.echo(f"picture  {name}")
     if not part.passed:
@@ -64,11 +65,12 @@ def _write_pictures(part: MotionPart, folder: Path) -> list[str]:
     return written
 
 
-def _content(part: MotionPart) -> dict[str, Any]:
+def _content(part: MotionPart, used: str) -> dict[str, Any]:
     choice, placement = part.choice, part.placement
     return {
         "passed": part.passed,
         "irregularity": {cycle.title: round(cycle.irregularity, 4) for cycle in part.cycles},
+        "firmware_predictor": used,
         "predictor": choice.predictor,
         "arc_timing": choice.arc_timing,
         "predictor_reason": choice.reason,
@@ -86,7 +88,7 @@ def _content(part: MotionPart) -> dict[str, Any]:
     }
 
 
-def _print(part: MotionPart) -> None:
+def _print(part: MotionPart, used: str) -> None:
     from rich.console import Console
     from rich.table import Table
 
@@ -96,6 +98,9 @@ def _print(part: MotionPart) -> None:
         what = f"{cycle.title} ({cycle.rpm.mean():.0f} rpm)"
         console.print(f"uneven   {100.0 * cycle.irregularity:.1f} % within a cycle at {what}")
     console.print(f"predictor {part.choice.reason}", highlight=False)
+    compared_only = "; timing by the arc is compared only, the firmware has it not"
+    note = compared_only if part.choice.arc_timing else ""
+    console.print(f"firmware  foresees by {used}{note}", highlight=False)
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading, justify in (
         ("scene", "left"),
