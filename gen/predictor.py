@@ -12,7 +12,7 @@ Predictors (the interval T ends at the pulse's lead edge):
 - ``trend``: T + (T - T before)(1/2 + delay / 720 deg);
 - ``same-stroke``: T + (T - T before) / 2 + what was wrong with that at the pulse before the last:
   the period its own arc told, less what had been foreseen.  A four-stroke's turns alternate, and
-  that with them.
+  that with them; the pulse two before it must agree, and the smaller of both counts.
 
 With ``arc_timing`` a spark that is still to come when the magnet leaves is timed anew from the
 pulse's own arc.  What that tells is left alone within 1/512, so that an even crank is timed as
@@ -379,7 +379,7 @@ class _Pulses:
         foreseen = self._foreseen_s(design, predictor)
         off = width * design.spacing_deg / seen_arc - foreseen
         off = np.where(np.abs(off) <= foreseen * LEAST_OFF, 0.0, off)
-        lag = np.roll(off, 2) if predictor == "same-stroke" else 0.0
+        lag = _agreed(np.roll(off, 2), np.roll(off, 4)) if predictor == "same-stroke" else 0.0
         spark_s = self.lead_s + _delay_s(design, foreseen + lag)
         if arc_timing:
             served = self.trail_s + design.layers.confirm_s + design.service_s
@@ -431,6 +431,12 @@ class _Pulses:
         slack = max(1, round(tolerance * 8.0)) / 8.0  # the chip's eighths
         by_arc = int(np.sum(self.arc_off(design) > slack)) if design.layers.arc_check else 0
         return by_gate + by_arc
+
+
+def _agreed(one: F64, other: F64) -> F64:
+    """Return the smaller of two where they have one sign, else 0."""
+    smaller = np.minimum(np.abs(one), np.abs(other))
+    return np.where(one * other > 0.0, np.sign(one) * smaller, 0.0)
 
 
 def _advance(design: Design, period_s: F64) -> F64:
