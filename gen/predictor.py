@@ -10,7 +10,7 @@ Predictors (the interval T ends at the pulse's lead edge):
 
 - ``last``: T;
 - ``trend``: T + (T - T before)(1/2 + delay / 720 deg);
-- ``same-stroke``: T + (T - T before) / 2 + what was wrong with that at the pulse before the last:
+- ``same-stroke``: T + (T - T before) 9/16 + what was wrong with that at the pulse before the last:
   the period its own arc told, less what had been foreseen.  A four-stroke's turns alternate, and
   that with them; the pulse two before it must agree, and the smaller of both counts.
 
@@ -52,6 +52,7 @@ SENSOR_JITTER_S = 1e-6  # of each edge, evenly spread either way; common practic
 # How well the arc is known: by pickup lamp and degree wheel, or computed from the field; no source.
 ARC_KNOWN_DEG, ARC_COMPUTED_DEG = 0.3, 2.0
 GATE_SPARE = 1.5
+LIKE_WEIGHT = 9.0 / 16.0
 LEAST_OFF = 1.0 / 512.0  # an arc's period is left alone within that part of the foreseen one
 ARC_TOLERANCE_MOST = 0.8
 WORSE_BY_DEG = 0.05  # a simpler predictor is kept when it is worse by less
@@ -368,12 +369,12 @@ class _Pulses:
             weight = 0.5 + 0.5 * delay / interval / design.spacing_deg
             most = 0.25 * interval
             return interval + weight * np.clip(change, -most, most)
-        return interval + 0.5 * change if predictor == "same-stroke" else interval
+        return interval + LIKE_WEIGHT * change if predictor == "same-stroke" else interval
 
     def errors_deg(
         self, design: Design, predictor: str, *, arc_timing: bool, arc_off_deg: float = 0.0
     ) -> F64:
-        """Spark errors, positive early, from the fifth pulse on, with an arc off by so much."""
+        """Spark errors, positive early, from the ninth pulse on, with an arc off by so much."""
         seen_arc = design.arc_deg + arc_off_deg
         width = self.trail_s - self.lead_s
         foreseen = self._foreseen_s(design, predictor)
@@ -385,7 +386,7 @@ class _Pulses:
             served = self.trail_s + design.layers.confirm_s + design.service_s
             again = self.lead_s + _delay_s(design, foreseen + off)
             spark_s = np.where(spark_s > served, np.maximum(again, served), spark_s)
-        keep = slice(4, -1)
+        keep = slice(8, -1)  # two pulses of each kind have told how they are off
         at = spark_s[keep]
         angle = self.spark_top_deg[keep] - self.motion.angle_at(at)
         rpm = self.motion.speed_at(at) / 6.0

@@ -158,7 +158,7 @@ def test_the_chooser_foresees_the_firmwares_own_errors(tmp_path: Path, predictor
     pulses = _Pulses.of(run.motion, designed)
     arc_timing = bool(read_manifest(folder).raw.get("arc_timing", False))
     foreseen = pulses.errors_deg(designed, predictor, arc_timing=arc_timing)
-    top = pulses.spark_top_deg[4:-1]
+    top = pulses.spark_top_deg[8:-1]
     at = run.sparks.at_deg + run.sparks.deg_btdc
     error = running_errors(run, folder, after_s=0.0)
     locked = run.sparks.mode == run.run.modes.index("run")
