@@ -31,6 +31,7 @@ HEARTBEAT_S = 1e-3
 STORM_S = 200e-6
 OVERDUE_S = 20e-3
 LEAST_ON_S = 50e-6
+END_ARMED = 1.3  # shortest charge, in services of an edge: its begin and its end are served in turn
 HARD_LIMIT_LEAST = 1.5
 TRIGGER_SLACK = 3.0  # a trigger pulse may last this many services longer: it charges nothing
 
@@ -333,7 +334,7 @@ def quantise(design: Design) -> Plan:
         dwell_ticks=dwell,
         off_min_ticks=ticks(design.off_min_s),
         # A charge begun at once must not end before its end can be armed: two events' service.
-        on_min_ticks=min(max(ticks(LEAST_ON_S), guard), dwell),
+        on_min_ticks=min(max(ticks(LEAST_ON_S), round(END_ARMED * guard)), dwell),
         hard_limit_ticks=int(hard_s * tick_hz),
         guard_ticks=guard,
         guard_beats=int(np.ceil(hard_s / HEARTBEAT_S)) + 1,

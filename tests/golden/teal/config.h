@@ -69,7 +69,7 @@
 #define ST_CFG_SPARK_ON_RISE 0 /* 1: the output's rise is the spark (capacitor discharge) */
 #define ST_CFG_DWELL_TICKS UINT32_C(1938) /* 1938 us */
 #define ST_CFG_OFF_MIN_TICKS UINT32_C(1000) /* 1000 us for the spark to burn */
-#define ST_CFG_ON_MIN_TICKS UINT32_C(478) /* a shorter charge is not begun */
+#define ST_CFG_ON_MIN_TICKS UINT32_C(621) /* a shorter charge is not begun */
 #define ST_CFG_HARD_LIMIT_TICKS UINT32_C(6369) /* 6369 us: longest on-time, whatever happens */
 #define ST_CFG_GUARD_TICKS UINT32_C(478) /* 478 us: confirm and serve an edge */
 #define ST_CFG_GUARD_BEATS 8U /* the independent guard ends the charge after so many heartbeats */
