@@ -6,6 +6,7 @@
  */
 #include "st_internal.h"
 
+#if ST_CFG_PREDICTOR != ST_PREDICT_LAST
 /* newer - older, held within a quarter of newer: more is no trend but a fault. */
 static int32_t st_trend(uint32_t newer, uint32_t older)
 {
@@ -22,6 +23,7 @@ static uint32_t st_with_trend(uint32_t interval, int32_t trend, uint16_t weight_
     int32_t const correction = st_floor_q8(trend * (int32_t)weight_q8);
     return (uint32_t)((int32_t)interval + correction);
 }
+#endif
 
 uint32_t st_effective_period(const st_core *c)
 {
