@@ -28,6 +28,8 @@ class Flags:
         return (*self.language, *self.warnings, *self.size)
 
 
+UNUSED_FLASH = "unused_flash.ld"  # fills free flash with a jump to itself; templates_c/project
+
 AVR = Flags(
     language=("-std=c99",),
     warnings=("-Wall", "-Wextra", "-Wconversion", "-Wsign-conversion", "-Werror"),
@@ -49,7 +51,7 @@ AVR = Flags(
         "-ffunction-sections",
         "-fdata-sections",
     ),
-    link=("-Wl,--gc-sections",),
+    link=("-Wl,--gc-sections", f"-Wl,-T,src/{UNUSED_FLASH}"),
 )
 
 FLAGS = {"avr_timer1": AVR}

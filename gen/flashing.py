@@ -85,9 +85,10 @@ def check_image(folder: Path, manifest: dict[str, Any], board: Board) -> Image:
     if content != loaded:
         raise FolderError(f"{hex_path}: is not what {elf.name} holds{remedy}")
     noted = manifest.get("sizes", {}).get("flash_bytes")
-    if noted != image_sizes(elf)[0] or noted != len(cells):
+    program = image_sizes(elf)[0]
+    if noted != program:
         raise FolderError(
-            f"{hex_path}: {len(cells)} bytes of program, the manifest notes {noted}{remedy}"
+            f"{hex_path}: {program} bytes of program, the manifest notes {noted}{remedy}"
         )
     if len(content) > board.flash_free_bytes:
         raise FolderError(

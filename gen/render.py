@@ -18,7 +18,7 @@ from typing import Any
 
 import jinja2
 
-from .avr_flags import FLAGS
+from .avr_flags import FLAGS, UNUSED_FLASH
 from .delay_table import Line
 from .design import START_LEAVE, Design
 from .errors import FolderError
@@ -235,6 +235,7 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
         for use, pin in design.board.pins.named().items()
         if use in ("pickup", "coil", "lamp", "tacho")
     ]
+    flags = FLAGS[design.board.family]
     modes, counters = core_names("st_mode", "ST_"), core_names("st_counter", "ST_N_")
     view = {
         "plan": plan,
@@ -245,7 +246,7 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
         "banner": banner(design),
         "core_version": core_version(),
         "fastest_rpm": max(FASTEST_RPM, design.limit_rpm * 1.25),
-        "flags": FLAGS[design.board.family],
+        "flags": flags,
         "modes": modes,
         "counters": counters,
         "example_line": example_line(design, plan, modes[-1][0], len(counters)),
@@ -256,7 +257,9 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
     for template in sorted(item.name for item in (_templates() / "project").iterdir()):
         if template.endswith(".j2"):
             name = template.removesuffix(".j2")
-            place = f"{SOURCE}/{name}" if name.endswith(".h") else name
+            if name == UNUSED_FLASH and not any(name in flag for flag in flags.link):
+                continue  # a family that fills its flash otherwise
+            place = f"{SOURCE}/{name}" if name.endswith((".h", ".ld")) else name
             files[place] = environment.get_template(template).render(view)
     files[MANIFEST] = manifest_text(manifest)
     return dict(sorted(files.items()))

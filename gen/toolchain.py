@@ -30,6 +30,7 @@ REMEDY = 'pip install "sparktick[avr]"'
 GCC = "avr-gcc"
 PROBE = "#include <avr/io.h>\n"
 LEAST_STACK_BYTES = 512  # RAM that statics must leave free
+FILL_SECTION = ".unused"  # free flash, filled by unused_flash.ld
 RAM_FROM = 0x800000  # data addresses in an AVR ELF file begin here
 
 
@@ -224,11 +225,14 @@ def _plain(text: str) -> str:
 
 
 def image_sizes(elf: Path) -> tuple[int, int]:
-    """Return the bytes of flash and of static RAM that an AVR image takes."""
+    """Return the bytes of flash and of static RAM that an AVR image takes.
+
+    What only fills free flash is not counted.
+    """
     flash = ram = 0
     with elf.open("rb") as stream:
         for section in ELFFile(stream).iter_sections():
-            if not section["sh_flags"] & SH_FLAGS.SHF_ALLOC:
+            if not section["sh_flags"] & SH_FLAGS.SHF_ALLOC or section.name == FILL_SECTION:
                 continue
             in_ram = section["sh_addr"] >= RAM_FROM
             ram += section["sh_size"] if in_ram else 0

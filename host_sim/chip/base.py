@@ -124,6 +124,8 @@ def run_chip(job: ChipJob, emulator: str = "yasimavr") -> Run:
 
     ``Run.facts`` (float): ``cycles``; ``boot_s`` reset to main(); ``outputs_safe_s`` first
     instant every coil pin is driven to off (each left out when it never happened);
+    ``last_reset_s`` and ``reset_safe_s``, the longest from a later reset to every coil pin driven
+    to off, inf when that never came about (both left out without one);
     ``stack_bytes`` deepest use; for each interrupt
     handler that ran, ``<VECTOR>_cycles_max`` and ``_cycles_mean`` from response to the end
     of RETI, and ``<VECTOR>_wait_cycles_max`` from flag and enable to response.

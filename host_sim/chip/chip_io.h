@@ -72,6 +72,9 @@ typedef struct {
     int64_t safe_cycle;  /* first instant all coil pins are driven to off, -1 never */
     int64_t phase_cycle; /* an instant at which timer 1 stepped to 0, INT64_MIN stopped */
     int64_t resets[16];  /* by CHIP_RESET_... after the first power-on */
+    int64_t last_reset_cycle;     /* -1: none after the first power-on */
+    int64_t safe_after_reset_max; /* longest from a reset to all coil pins driven to off */
+    int64_t resets_made_safe;     /* ... and after how many that came about */
     int64_t captures;
     int64_t bad_opcodes;   /* executed as NOP */
     int64_t bad_addresses; /* data accesses above RAM, read as 0 */

@@ -13,6 +13,8 @@ void chip_record_begin(chip_record *r, const chip_job *job, chip_result *result)
     result->main_cycle = -1;
     result->safe_cycle = -1;
     result->phase_cycle = INT64_MIN;
+    result->last_reset_cycle = -1;
+    r->unsafe_since = -1;
     for (int v = 0; v < CHIP_VECTORS; v++) {
         r->raised_at[v] = -1;
     }
@@ -49,12 +51,25 @@ static int all_driven_off(const chip_record *r)
     return 1;
 }
 
+static void safe_again(chip_record *r, int64_t cycle)
+{
+    int64_t took = cycle - r->unsafe_since;
+    r->unsafe_since = -1;
+    r->result->resets_made_safe++;
+    if (took > r->result->safe_after_reset_max) {
+        r->result->safe_after_reset_max = took;
+    }
+}
+
 void chip_record_coil(chip_record *r, int64_t cycle, int channel, int driven, int level)
 {
     int on = driven && level == r->job->coils[channel].on_level;
     r->coil_driven_off[channel] = driven && !on;
     if (r->result->safe_cycle < 0 && all_driven_off(r)) {
         r->result->safe_cycle = cycle;
+    }
+    if (r->unsafe_since >= 0 && all_driven_off(r)) {
+        safe_again(r, cycle);
     }
     if (on == r->coil_on[channel]) {
         return;
@@ -78,9 +93,12 @@ void chip_record_serial(chip_record *r, uint8_t byte)
     r->result->serial_count++;
 }
 
-void chip_record_reset(chip_record *r, int kind)
+void chip_record_reset(chip_record *r, int64_t cycle, int kind)
 {
     r->result->resets[kind]++;
+    r->result->last_reset_cycle = cycle;
+    r->unsafe_since = cycle;
+    memset(r->coil_driven_off, 0, sizeof r->coil_driven_off);
     r->depth = 0;
     for (int v = 0; v < CHIP_VECTORS; v++) {
         r->raised_at[v] = -1;

@@ -23,6 +23,7 @@ typedef struct {
     int64_t entered_at[CHIP_VECTORS];
     uint8_t nesting[CHIP_VECTORS];
     int depth;
+    int64_t unsafe_since; /* a reset after which no coil pin was driven yet, -1 none */
 } chip_record;
 
 void chip_record_begin(chip_record *r, const chip_job *job, chip_result *result);
@@ -32,7 +33,7 @@ void chip_record_end(chip_record *r);
  * driver, a pull-up). */
 void chip_record_coil(chip_record *r, int64_t cycle, int channel, int driven, int level);
 void chip_record_serial(chip_record *r, uint8_t byte);
-void chip_record_reset(chip_record *r, int kind);
+void chip_record_reset(chip_record *r, int64_t cycle, int kind);
 
 void chip_record_raised(chip_record *r, int64_t cycle, int vector);
 void chip_record_withdrawn(chip_record *r, int vector);

@@ -166,6 +166,10 @@ def unpack(
     for name, cycle in (("boot_s", result.main_cycle), ("outputs_safe_s", result.safe_cycle)):
         if cycle >= 0:
             facts[name] = cycle / job.clock_hz
+    if result.last_reset_cycle >= 0:
+        all_safe = result.resets_made_safe == sum(result.resets)
+        safe = result.safe_after_reset_max / job.clock_hz if all_safe else float("inf")
+        facts |= {"last_reset_s": result.last_reset_cycle / job.clock_hz, "reset_safe_s": safe}
     facts["stack_bytes"] = float(result.ram_end + 1 - result.stack_lowest)
     stopped = result.phase_cycle == np.iinfo(np.int64).min
     return Run(

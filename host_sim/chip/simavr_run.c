@@ -6,11 +6,14 @@
  */
 #include "simavr_fix.h"
 
+#include <fcntl.h>
+#include <gelf.h>
 #include <simavr/sim_elf.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 enum { RESPONSE_CYCLES = 4, WAKE_CYCLES = 4 }; /* DS40002061A 7.7.1 */
 enum { SMCR = 0x53, SE = 1, DATA_SPACE = 0x10000, RAM_AFTER_IO = 1 };
@@ -124,7 +127,7 @@ static void reset_chip(int kind)
     avr_t *avr = sim.avr;
     avr_io_addr_t flags = avr->reset_flags.wdrf.reg;
     uint8_t before = kind == CHIP_RESET_POWER_ON ? 0u : avr->data[flags];
-    chip_record_reset(&sim.record, kind);
+    chip_record_reset(&sim.record, sim_now(), kind);
     for (int i = 0; i < sim.job.coil_count; i++) {
         chip_record_coil(&sim.record, sim_now(), i, 0, 0);
     }
@@ -217,6 +220,32 @@ static void run_chip(void)
     }
 }
 
+/* S18: simavr reads two sections by name; what is flashed is every segment that lies in flash. */
+static int load_flash(void)
+{
+    int file = open(sim.job.elf, O_RDONLY);
+    Elf *elf = file < 0 ? NULL : elf_begin(file, ELF_C_READ, NULL);
+    size_t count = 0u, image_size = 0u;
+    const char *image = elf == NULL ? NULL : elf_rawfile(elf, &image_size);
+    if (image == NULL || elf_getphdrnum(elf, &count) != 0) {
+        return 0;
+    }
+    for (size_t i = 0u; i < count; i++) {
+        GElf_Phdr segment;
+        if (gelf_getphdr(elf, (int)i, &segment) == NULL
+            || segment.p_offset + segment.p_filesz > image_size) {
+            return 0;
+        }
+        if (segment.p_type == PT_LOAD && segment.p_filesz != 0u
+            && segment.p_paddr + segment.p_filesz <= sim.avr->flashend + 1u) {
+            memcpy(sim.avr->flash + segment.p_paddr, image + segment.p_offset, segment.p_filesz);
+        }
+    }
+    elf_end(elf);
+    close(file);
+    return 1;
+}
+
 static int make_chip(void)
 {
     static elf_firmware_t firmware;
@@ -232,6 +261,10 @@ static int make_chip(void)
     avr_init(sim.avr);
     firmware.frequency = (uint32_t)sim.job.f_cpu_hz;
     avr_load_firmware(sim.avr, &firmware);
+    if (!load_flash()) {
+        fail("the image's segments cannot be read");
+        return 0;
+    }
     /* Room for every address a program can form; simavr stops at the last of RAM. */
     sim.avr->data = realloc(sim.avr->data, DATA_SPACE);
     return sim.avr->data != NULL;

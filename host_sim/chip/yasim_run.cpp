@@ -88,7 +88,7 @@ void Chip::reset_chip()
     int kind = asked != 0 ? asked : CHIP_RESET_WATCHDOG;
     int flags = asked != 0 ? reset_flag(asked) : static_cast<int>(Device::Reset_WDT);
     asked = 0;
-    chip_record_reset(&record, kind);
+    chip_record_reset(&record, now(), kind);
     if (kind == CHIP_RESET_POWER_ON) {
         scan_stack();
         fill_ram();

@@ -90,6 +90,7 @@ def test_folder_is_complete_and_names_no_place(made_folders: dict[str, Path]) ->
     sources = [*templates.glob("core/*.[ch]"), *templates.glob("port/avr_timer1/*.[ch]")]
     assert set(files) == {f"src/{path.name}" for path in sources} | {
         "src/config.h",
+        "src/unused_flash.ld",
         "Makefile",
         "README.md",
         "platformio.ini",

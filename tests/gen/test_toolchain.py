@@ -162,7 +162,8 @@ def test_hex_holds_what_the_elf_holds(compiler: Compiler, folder: Path) -> None:
         assert elf["e_machine"] == "EM_AVR"
         for segment in elf.iter_segments("PT_LOAD"):
             wanted |= dict(enumerate(segment.data(), segment["p_paddr"]))
-    assert len(wanted) == result.flash_bytes
+        filled = elf.get_section_by_name(".unused")["sh_size"]
+    assert len(wanted) == result.flash_bytes + filled == result.flash_free_bytes
     assert IntelHex(str(result.hex)).todict() == wanted
 
 
