@@ -5,6 +5,7 @@ from __future__ import annotations
 from .base import (
     EMULATORS,
     ChipJob,
+    ChipRun,
     CoilPin,
     Peek,
     PickupPin,
@@ -18,6 +19,7 @@ from .base import (
 __all__ = [
     "EMULATORS",
     "ChipJob",
+    "ChipRun",
     "CoilPin",
     "Peek",
     "PickupPin",

@@ -7,14 +7,17 @@ README.md in this folder lists every correction and its test.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 from importlib import import_module
 from pathlib import Path
 
+import numpy as np
+
 from sparktick.gen.errors import RunError
 
-from ..run import Run, Train
+from ..bench import CoilNoise
+from ..run import F64, U8, Run, Train
 
 MODULES = {"simavr": "simavr", "yasimavr": "yasim"}
 EMULATORS = tuple(MODULES)
@@ -57,10 +60,11 @@ class CoilPin:
 
 @dataclass(frozen=True)
 class Reset:
-    """A reset forced at ``at_s``."""
+    """A reset forced at ``at_s``; its cause (supply too low, button) lasts ``lasts_s``."""
 
     at_s: float
     kind: ResetKind = ResetKind.BROWN_OUT
+    lasts_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -93,9 +97,10 @@ class ChipJob:
 
     ``elf`` image with symbols; ``mcu`` as the compiler names it; ``f_cpu_hz`` nominal clock,
     from which the real one differs by ``clock_error_ppm`` (all instants in the result are
-    true seconds); ``tick_hz`` is copied to the result.  After each reset the chip stays
-    held for ``reset_hold_s`` with its pins undriven (start-up fuses; 65 ms on common
-    boards).  RAM at power-on is filled from ``ram_seed``.
+    true seconds); ``tick_hz`` is copied to the result.  After each reset, and what its cause
+    lasts, the chip stays held for ``reset_hold_s`` with its pins undriven (start-up fuses; 65 ms
+    on common boards).  RAM at power-on is filled from ``ram_seed``.  ``noise`` on the pickup line
+    follows every switching of the coil, as on the host bench (simavr only).
     """
 
     elf: Path
@@ -112,6 +117,7 @@ class ChipJob:
     serial: bool = True
     clock_error_ppm: float = 0.0
     ram_seed: int = 1
+    noise: CoilNoise | None = None
 
     @property
     def clock_hz(self) -> float:
@@ -119,19 +125,34 @@ class ChipJob:
         return self.f_cpu_hz * (1.0 + 1e-6 * self.clock_error_ppm)
 
 
-def run_chip(job: ChipJob, emulator: str = "yasimavr") -> Run:
+@dataclass(frozen=True)
+class ChipRun(Run):
+    """A run on an emulated chip, with what only the chip shows.
+
+    ``reset_s`` (r,) instants of resets after the first power-on, ``reset_kind`` (r,) their
+    ResetKind.  With noise, ``line_s`` (n,) and ``line_active`` (n,) are the pickup line's levels as
+    sampled, noise included: instants of change and the level after each.
+    """
+
+    reset_s: F64 = field(default_factory=lambda: np.zeros(0))
+    reset_kind: U8 = field(default_factory=lambda: np.zeros(0, np.uint8))
+    line_s: F64 = field(default_factory=lambda: np.zeros(0))
+    line_active: U8 = field(default_factory=lambda: np.zeros(0, np.uint8))
+
+
+def run_chip(job: ChipJob, emulator: str = "yasimavr") -> ChipRun:
     """Run ``job.elf`` against ``job.train`` on one of ``EMULATORS``; say what its coils did.
 
     ``Run.facts`` (float): ``cycles``; ``boot_s`` reset to main(); ``outputs_safe_s`` first
     instant every coil pin is driven to off (each left out when it never happened);
     ``last_reset_s`` and ``reset_safe_s``, the longest from a later reset to every coil pin driven
     to off, inf when that never came about (both left out without one);
-    ``stack_bytes`` deepest use; for each interrupt
+    ``stack_bytes`` deepest use; ``ram_end`` last data address; for each interrupt
     handler that ran, ``<VECTOR>_cycles_max`` and ``_cycles_mean`` from response to the end
     of RETI, and ``<VECTOR>_wait_cycles_max`` from flag and enable to response.
     ``Run.counters`` (int): ``<VECTOR>_count``, ``captures``, ``resets_watchdog`` and the
     other kinds (without the first power-on), ``bad_opcodes`` and ``bad_addresses`` met by
-    an upset program, and every ``Peek``.
+    an upset program, ``noise_bursts`` and ``noise_dropped`` (too many at once), and every ``Peek``.
 
     ToolError when the emulator is not installed, RunError when the job cannot be run.
     """
@@ -139,5 +160,5 @@ def run_chip(job: ChipJob, emulator: str = "yasimavr") -> Run:
         names = " | ".join(EMULATORS)
         raise RunError(f'emulator = "{emulator}": no such emulator (allowed: {names})')
     module = import_module(f".{MODULES[emulator]}", __package__)
-    run: Run = module.run(job)
+    run: ChipRun = module.run(job)
     return run

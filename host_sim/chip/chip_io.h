@@ -13,16 +13,20 @@ enum {
     CHIP_PIN,              /* value = level the PINx register sees */
     CHIP_CAPTURE_DIRECT,   /* value = level at the edge detector, ICNC1 = 0 */
     CHIP_CAPTURE_FILTERED, /* value = level at the edge detector, ICNC1 = 1 */
-    CHIP_RESET,            /* value = one of CHIP_RESET_... */
+    CHIP_RESET,            /* value = one of CHIP_RESET_... + 16 * cycles that its cause lasts */
     CHIP_FLIP_DATA,        /* value = data-space address * 8 + bit: registers, I/O, RAM */
     CHIP_FLIP_PC,          /* value = bit of the program counter, which counts words */
-    CHIP_FLIP_FLASH        /* value = flash byte address * 8 + bit */
+    CHIP_FLIP_FLASH,       /* value = flash byte address * 8 + bit */
+    CHIP_LINE              /* value = the pin's sample without noise; only where there is noise */
 };
 
 enum { CHIP_RESET_POWER_ON = 1, CHIP_RESET_EXTERNAL = 2, CHIP_RESET_BROWN_OUT = 4,
-       CHIP_RESET_WATCHDOG = 8 }; /* the bits of MCUSR */
+       CHIP_RESET_WATCHDOG = 8, CHIP_RESET_KINDS = 16 }; /* the bits of MCUSR */
 
-enum { CHIP_COILS = 4, CHIP_VECTORS = 64, CHIP_PEEKS = 64 };
+enum { CHIP_COILS = 4, CHIP_VECTORS = 64, CHIP_PEEKS = 64, CHIP_NOISES = 4 };
+
+/* Channels of chip_change beyond the coils. */
+enum { CHIP_CHANNEL_LINE = 16, CHIP_CHANNEL_RESET = 17 };
 
 typedef struct {
     int64_t cycle;
@@ -42,11 +46,18 @@ typedef struct {
     int64_t reset_hold_cycles;
     int64_t event_count;
     uint64_t ram_seed;    /* RAM content at power-on is drawn from this */
+    uint64_t noise_seed;
+    double clock_hz;            /* true */
+    double noise_jitter_s;      /* every pattern begins up to this much late */
+    int64_t noise_patterns[4];  /* coil off and line idle, off and active, on and idle, on and active */
+    int64_t noise_toggles[4];   /* together, in all patterns of the group */
     int32_t main_address; /* flash byte address, -1 unknown */
     int32_t stack_floor;  /* first data address above everything the linker placed */
     int32_t coil_count;
     int32_t peek_count;
     int32_t idle_level; /* of the pickup pin before the first event */
+    int32_t noise_on;   /* after the events, for each group: first toggle of each pattern and
+                           the end (int64_t), toggles (double, seconds after the switching) */
     int32_t peek_address[64];
     int32_t peek_size[64]; /* 1..8 bytes, little-endian */
     chip_pin pickup;
@@ -57,9 +68,9 @@ typedef struct {
 
 typedef struct {
     int64_t cycle;
-    int32_t channel;
-    int32_t on;
-} chip_coil_change;
+    int32_t channel; /* coil, or CHIP_CHANNEL_... */
+    int32_t on;      /* coil charges, level of the line, CHIP_RESET_... */
+} chip_change;
 
 typedef struct {
     int64_t count, cycles_total, cycles_max; /* from response to the end of RETI */
@@ -82,7 +93,9 @@ typedef struct {
     int64_t ram_end;       /* last data address of RAM */
     int64_t peek[64];
     chip_handler handlers[64];
-    int64_t coil_change_count;
+    int64_t change_count;
+    int64_t noise_bursts;
+    int64_t noise_dropped; /* bursts left out: too many at once */
     int64_t serial_count;
     int32_t failed;
     char message[256];

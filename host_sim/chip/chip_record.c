@@ -61,6 +61,18 @@ static void safe_again(chip_record *r, int64_t cycle)
     }
 }
 
+static void add_change(chip_record *r, int64_t cycle, int channel, int on)
+{
+    size_t count = (size_t)r->result->change_count;
+    r->changes = (chip_change *)with_room(r->changes, &r->changes_room, count + 1u,
+                                          sizeof *r->changes);
+    chip_change *change = &r->changes[count];
+    change->cycle = cycle;
+    change->channel = channel;
+    change->on = on;
+    r->result->change_count++;
+}
+
 void chip_record_coil(chip_record *r, int64_t cycle, int channel, int driven, int level)
 {
     int on = driven && level == r->job->coils[channel].on_level;
@@ -75,14 +87,12 @@ void chip_record_coil(chip_record *r, int64_t cycle, int channel, int driven, in
         return;
     }
     r->coil_on[channel] = on;
-    size_t count = (size_t)r->result->coil_change_count;
-    r->changes = (chip_coil_change *)with_room(r->changes, &r->changes_room, count + 1u,
-                                               sizeof *r->changes);
-    chip_coil_change *change = &r->changes[count];
-    change->cycle = cycle;
-    change->channel = channel;
-    change->on = on;
-    r->result->coil_change_count++;
+    add_change(r, cycle, channel, on);
+}
+
+void chip_record_line(chip_record *r, int64_t cycle, int level)
+{
+    add_change(r, cycle, CHIP_CHANNEL_LINE, level);
 }
 
 void chip_record_serial(chip_record *r, uint8_t byte)
@@ -95,6 +105,7 @@ void chip_record_serial(chip_record *r, uint8_t byte)
 
 void chip_record_reset(chip_record *r, int64_t cycle, int kind)
 {
+    add_change(r, cycle, CHIP_CHANNEL_RESET, kind);
     r->result->resets[kind]++;
     r->result->last_reset_cycle = cycle;
     r->unsafe_since = cycle;

@@ -13,7 +13,7 @@ extern "C" {
 typedef struct {
     const chip_job *job;
     chip_result *result;
-    chip_coil_change *changes;
+    chip_change *changes;
     size_t changes_room;
     uint8_t *serial;
     size_t serial_room;
@@ -34,6 +34,9 @@ void chip_record_end(chip_record *r);
 void chip_record_coil(chip_record *r, int64_t cycle, int channel, int driven, int level);
 void chip_record_serial(chip_record *r, uint8_t byte);
 void chip_record_reset(chip_record *r, int64_t cycle, int kind);
+
+/* A level of the pickup line, noise included. */
+void chip_record_line(chip_record *r, int64_t cycle, int level);
 
 void chip_record_raised(chip_record *r, int64_t cycle, int vector);
 void chip_record_withdrawn(chip_record *r, int vector);

@@ -13,14 +13,17 @@ from elftools.elf.sections import SymbolTableSection
 
 from sparktick.gen.errors import RunError
 
-from ..run import Run
+from ..bench import CoilNoise, NoisePatterns
 from . import pin_filter
-from .base import ChipJob, ResetKind
+from .base import ChipJob, ChipRun, ResetKind
 from .native import HERE
 
 EVENT = np.dtype([("cycle", "<i8"), ("kind", "<i4"), ("value", "<i4")])
 CHANGE = np.dtype([("cycle", "<i8"), ("channel", "<i4"), ("on", "<i4")])
 PIN, CAPTURE_DIRECT, CAPTURE_FILTERED, RESET = range(4)
+LINE = 7
+RESET_KINDS = 16
+CHANNEL_LINE, CHANNEL_RESET = 16, 17
 DATA_SPACE = 0x800000  # where avr-gcc puts data addresses in an image
 
 # avr-libc iom328p.h; the other chips of the x8 family have the same table
@@ -81,19 +84,23 @@ def events(job: ChipJob) -> np.ndarray[Any, Any]:
     idle = 1 - job.pickup.active_level
     level = np.asarray(job.train.active, dtype=np.uint8) ^ np.uint8(idle)
     samples = pin_filter.sample(job.train.edge_s, level, job.clock_hz, idle)
-    resets = [(_cycle(r.at_s, job), RESET, int(r.kind)) for r in job.resets]
+    resets = [
+        (_cycle(r.at_s, job), RESET, int(r.kind) + RESET_KINDS * _cycle(r.lasts_s, job))
+        for r in job.resets
+    ]
     upsets = [
         (_cycle(u.at_s, job), int(u.space), u.bit if u.space == 5 else u.address * 8 + u.bit)
         for u in job.upsets
     ]
-    rows = np.concatenate(
-        [
+    if job.noise is None:
+        line = [
             _levels(PIN, pin_filter.pin_register(samples)),
             _levels(CAPTURE_DIRECT, pin_filter.capture_direct(samples)),
             _levels(CAPTURE_FILTERED, pin_filter.capture_filtered(samples, idle)),
-            np.array(resets + upsets, dtype=EVENT),
         ]
-    )
+    else:  # the emulator adds the noise, and does what pin_filter does, step by step
+        line = [_levels(LINE, samples)]
+    rows = np.concatenate([*line, np.array(resets + upsets, dtype=EVENT)])
     rows["cycle"] = np.maximum(rows["cycle"], 1)  # the first cycle with a past to be stepped from
     return rows[np.lexsort((rows["kind"], rows["cycle"]))]
 
@@ -107,8 +114,36 @@ def _check(job: ChipJob) -> None:
         raise RunError(f"{len(job.coils)} coils (allowed: 0 to 4)")
     if len(job.peeks) > 64 or any(not 1 <= p.size <= 8 for p in job.peeks):
         raise RunError("peeks: too many or too wide (allowed: 64 of 1 to 8 bytes)")
+    if any(not 0.0 <= r.lasts_s <= 5.0 for r in job.resets):
+        raise RunError("resets: a cause that lasts too long (allowed: lasts_s 0 to 5)")
     if any(r.kind == ResetKind.WATCHDOG for r in job.resets):
         raise RunError("resets: a watchdog reset comes from the chip and cannot be injected")
+
+
+def _groups(noise: CoilNoise) -> tuple[NoisePatterns, ...]:
+    return noise.off_inactive, noise.off_active, noise.on_inactive, noise.on_active
+
+
+def _pack_noise(packed: Any, noise: CoilNoise | None) -> None:
+    if noise is None:
+        return
+    packed.noise_on = 1
+    packed.noise_seed = noise.seed % (1 << 64)
+    packed.noise_jitter_s = noise.jitter_s
+    for i, group in enumerate(_groups(noise)):
+        packed.noise_patterns[i] = len(group.patterns)
+        packed.noise_toggles[i] = sum(len(toggles) for toggles in group.patterns)
+
+
+def noise_bytes(noise: CoilNoise | None) -> bytes:
+    """Return the arrays of the noise groups as they follow the events in a job file."""
+    parts = []
+    for group in _groups(noise) if noise is not None else ():
+        lengths = [len(toggles) for toggles in group.patterns]
+        first = np.concatenate(([0], np.cumsum(lengths, dtype=np.int64))).astype(np.int64)
+        toggles = np.concatenate([np.zeros(0), *group.patterns]).astype(np.float64)
+        parts += [first.tobytes(), toggles.tobytes()]
+    return b"".join(parts)
 
 
 def pack(job: ChipJob, event_count: int) -> Any:
@@ -125,6 +160,8 @@ def pack(job: ChipJob, event_count: int) -> Any:
     packed.stack_floor = names.get("_end", 0x100)
     packed.idle_level = 1 - job.pickup.active_level
     packed.coil_count, packed.peek_count = len(job.coils), len(job.peeks)
+    packed.clock_hz = job.clock_hz
+    _pack_noise(packed, job.noise)
     packed.pickup = (ord(job.pickup.port), job.pickup.bit, job.pickup.active_level)
     for i, coil in enumerate(job.coils):
         packed.coils[i] = (ord(coil.port), coil.bit, coil.on_level)
@@ -154,13 +191,14 @@ def _handlers(job: ChipJob, result: Any) -> tuple[dict[str, int], dict[str, floa
 
 def unpack(
     job: ChipJob, result: Any, changes: np.ndarray[Any, Any], serial: bytes, source: str
-) -> Run:
+) -> ChipRun:
     """Return the ``chip_result`` struct and its arrays as a Run; RunError when it failed."""
     if result.failed:
         raise RunError(f"{job.elf}: {source}: {ffi().string(result.message).decode()}")
     counters, facts = _handlers(job, result)
     counters |= {f"resets_{kind.name.lower()}": result.resets[kind] for kind in ResetKind}
-    counters |= {n: getattr(result, n) for n in ("captures", "bad_opcodes", "bad_addresses")}
+    names = ("captures", "bad_opcodes", "bad_addresses", "noise_bursts", "noise_dropped")
+    counters |= {n: getattr(result, n) for n in names}
     counters |= {p.name: result.peek[i] for i, p in enumerate(job.peeks)}
     facts["cycles"] = float(result.cycles_run)
     for name, cycle in (("boot_s", result.main_cycle), ("outputs_safe_s", result.safe_cycle)):
@@ -171,15 +209,23 @@ def unpack(
         safe = result.safe_after_reset_max / job.clock_hz if all_safe else float("inf")
         facts |= {"last_reset_s": result.last_reset_cycle / job.clock_hz, "reset_safe_s": safe}
     facts["stack_bytes"] = float(result.ram_end + 1 - result.stack_lowest)
+    facts["ram_end"] = float(result.ram_end)
     stopped = result.phase_cycle == np.iinfo(np.int64).min
-    return Run(
+    channel, idle = changes["channel"], 1 - job.pickup.active_level
+    coil, resets = changes[channel < CHANNEL_LINE], changes[channel == CHANNEL_RESET]
+    line = changes[channel == CHANNEL_LINE]
+    return ChipRun(
         source=source,
         tick_hz=job.tick_hz,
         timer_phase_s=float("nan") if stopped else result.phase_cycle / job.clock_hz,
-        coil_s=changes["cycle"] / job.clock_hz,
-        coil_on=changes["on"].astype(np.uint8),
-        coil_channel=changes["channel"].astype(np.uint8),
+        coil_s=coil["cycle"] / job.clock_hz,
+        coil_on=coil["on"].astype(np.uint8),
+        coil_channel=coil["channel"].astype(np.uint8),
         counters=counters,
         facts=facts,
         serial=serial if job.serial else b"",
+        reset_s=resets["cycle"] / job.clock_hz,
+        reset_kind=resets["on"].astype(np.uint8),
+        line_s=line["cycle"] / job.clock_hz,
+        line_active=(line["on"] != idle).astype(np.uint8),
     )

@@ -12,14 +12,16 @@ import numpy as np
 
 from sparktick.gen.errors import BuildError, RunError, ToolError
 
-from ..run import Run
 from . import exchange, native
-from .base import ChipJob
+from .base import ChipJob, ChipRun
 
 INSTALL = "apt-get install libsimavr-dev libelf-dev"
 SOURCE = "simavr 1.6"
-SOURCES = ("chip_record.c", "simavr_run.c", "simavr_timer.c", "simavr_pin.c", "simavr_upset.c")
-LIBRARIES = ("-lsimavr", "-lelf")
+SOURCES = (
+    *("chip_record.c", "simavr_run.c", "simavr_timer.c", "simavr_pin.c"),
+    *("simavr_line.c", "simavr_upset.c"),
+)
+LIBRARIES = ("-lsimavr", "-lelf", "-lm")
 
 
 @cache
@@ -34,14 +36,15 @@ def program() -> Path:
         raise
 
 
-def run(job: ChipJob) -> Run:
+def run(job: ChipJob) -> ChipRun:
     """Run one job on simavr."""
     events = exchange.events(job)
     packed = exchange.pack(job, len(events))
     ffi = exchange.ffi()
     with tempfile.TemporaryDirectory() as name:
         job_file, result_file = Path(name, "job"), Path(name, "result")
-        job_file.write_bytes(bytes(ffi.buffer(packed)) + events.tobytes())
+        noise = exchange.noise_bytes(job.noise)
+        job_file.write_bytes(bytes(ffi.buffer(packed)) + events.tobytes() + noise)
         done = subprocess.run(
             [str(program()), str(job_file), str(result_file)], capture_output=True, check=False
         )
@@ -54,5 +57,5 @@ def run(job: ChipJob) -> Run:
     size = ffi.sizeof("chip_result")
     result = ffi.new("chip_result *")
     ffi.buffer(result)[:] = data[:size]
-    changes = np.frombuffer(data, exchange.CHANGE, result.coil_change_count, size)
+    changes = np.frombuffer(data, exchange.CHANGE, result.change_count, size)
     return exchange.unpack(job, result, changes, data[size + changes.nbytes :], SOURCE)

@@ -30,11 +30,18 @@ typedef struct {
 } sim_timer;
 
 typedef struct {
+    int64_t patterns;
+    const int64_t *first;  /* toggle each pattern begins with; one more is the end */
+    const double *toggle_s; /* after the switching */
+} sim_noise;
+
+typedef struct {
     avr_t *avr;
     chip_job job;
     chip_result result;
     chip_record record;
     const chip_event *events;
+    sim_noise noise[CHIP_NOISES];
     int64_t next_event;
     sim_timer timers[SIM_TIMERS];
     int timer_count;
@@ -78,9 +85,18 @@ avr_ioport_t *sim_port(int letter);
 void sim_pickup(int level);
 void sim_capture(int filtered, int level);
 void sim_update_coils(void);
+/* One coil's pin; what it does to the pickup line comes back from here. */
+void sim_coil(int channel, int driven, int level);
 /* Level the compare unit of this pin drives, -1 when it is disconnected from the pin. */
 int sim_compare_level(const avr_ioport_t *port, int bit);
 int64_t sim_timer_phase(void);
+
+/* The pickup line where the coil's switching disturbs it. */
+void sim_line_begin(void);
+void sim_line_train(int level); /* the train's level, sampled now */
+void sim_line_held(int level);  /* the same while the chip is held in reset */
+void sim_line_switched(int on); /* the coil has switched */
+void sim_line_release(void);    /* reset is released */
 void sim_upset(const chip_event *event);
 
 #endif

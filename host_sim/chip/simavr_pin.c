@@ -93,13 +93,22 @@ static void write_port(avr_t *avr, avr_io_addr_t address, uint8_t value, void *p
     sim_update_coils();
 }
 
+void sim_coil(int channel, int driven, int level)
+{
+    int before = sim.record.coil_on[channel];
+    chip_record_coil(&sim.record, sim_now(), channel, driven, level);
+    if (sim.record.coil_on[channel] != before) {
+        sim_line_switched(!before);
+    }
+}
+
 void sim_update_coils(void)
 {
     for (int i = 0; i < sim.job.coil_count; i++) {
         const chip_pin *coil = &sim.job.coils[i];
         const avr_ioport_t *port = sim_port(coil->port);
         int driven = bit_of(sim.avr->data[port->r_ddr], coil->bit);
-        chip_record_coil(&sim.record, sim_now(), i, driven, output_level(port, coil->bit));
+        sim_coil(i, driven, output_level(port, coil->bit));
     }
 }
 

@@ -71,6 +71,8 @@ static void event_level(const chip_event *event)
         sim_pickup(event->value);
     } else if (event->kind == CHIP_CAPTURE_DIRECT || event->kind == CHIP_CAPTURE_FILTERED) {
         sim_capture(event->kind == CHIP_CAPTURE_FILTERED, event->value);
+    } else if (event->kind == CHIP_LINE) {
+        sim_line_train(event->value);
     }
 }
 
@@ -101,6 +103,7 @@ static void refit(void)
     avr_t *avr = sim.avr;
     sim.released = avr->cycle;
     sim_timers_refit();
+    sim_line_release();
     sim_ports_refit();
     sim_uart_refit();
     if (next_event_at() > avr->cycle) {
@@ -108,30 +111,34 @@ static void refit(void)
     }
 }
 
-static void hold_in_reset(void)
+static void hold_in_reset(int cause_cycles)
 {
-    avr_cycle_count_t release = sim.avr->cycle + (avr_cycle_count_t)sim.job.reset_hold_cycles;
+    int64_t held = sim.job.reset_hold_cycles + cause_cycles;
+    avr_cycle_count_t release = sim.avr->cycle + (avr_cycle_count_t)held;
     while (sim.next_event < sim.job.event_count && next_event_at() <= release) {
         const chip_event *event = &sim.events[sim.next_event++];
         if (event->kind == CHIP_PIN) {
             sim.pickup_level = event->value;
         } else if (event->kind <= CHIP_CAPTURE_FILTERED) {
             sim.capture_level[event->kind == CHIP_CAPTURE_FILTERED] = event->value;
+        } else if (event->kind == CHIP_LINE) {
+            sim_line_held(event->value);
         }
     }
     sim.avr->cycle = release;
 }
 
-static void reset_chip(int kind)
+static void reset_chip(int asked)
 {
     avr_t *avr = sim.avr;
+    int kind = asked % CHIP_RESET_KINDS;
     avr_io_addr_t flags = avr->reset_flags.wdrf.reg;
     uint8_t before = kind == CHIP_RESET_POWER_ON ? 0u : avr->data[flags];
     chip_record_reset(&sim.record, sim_now(), kind);
     for (int i = 0; i < sim.job.coil_count; i++) {
-        chip_record_coil(&sim.record, sim_now(), i, 0, 0);
+        sim_coil(i, 0, 0);
     }
-    hold_in_reset();
+    hold_in_reset(asked / CHIP_RESET_KINDS);
     if (kind == CHIP_RESET_POWER_ON) {
         scan_stack();
         fill_ram();
@@ -285,6 +292,7 @@ static int check_job(void)
 static void emulate(void)
 {
     sim.pickup_level = sim.capture_level[0] = sim.capture_level[1] = sim.job.idle_level;
+    sim_line_begin();
     if (!make_chip()) {
         return;
     }
@@ -311,6 +319,23 @@ static void emulate(void)
     }
 }
 
+static int read_noise(FILE *file)
+{
+    for (int i = 0; i < CHIP_NOISES; i++) {
+        size_t patterns = (size_t)sim.job.noise_patterns[i];
+        size_t toggles = (size_t)sim.job.noise_toggles[i];
+        int64_t *first = calloc(patterns + 1u, sizeof *first);
+        double *toggle_s = calloc(toggles + 1u, sizeof *toggle_s);
+        if (first == NULL || toggle_s == NULL
+            || fread(first, sizeof *first, patterns + 1u, file) != patterns + 1u
+            || fread(toggle_s, sizeof *toggle_s, toggles, file) != toggles) {
+            return 0;
+        }
+        sim.noise[i] = (sim_noise){(int64_t)patterns, first, toggle_s};
+    }
+    return 1;
+}
+
 static int read_job(const char *path)
 {
     FILE *file = fopen(path, "rb");
@@ -321,6 +346,7 @@ static int read_job(const char *path)
     chip_event *events = calloc(count + 1u, sizeof *events);
     int good = events != NULL && fread(events, sizeof *events, count, file) == count;
     sim.events = events;
+    good = good && (!sim.job.noise_on || read_noise(file));
     fclose(file);
     return good;
 }
@@ -331,10 +357,10 @@ static int write_result(const char *path)
     if (file == NULL) {
         return 0;
     }
-    size_t changes = (size_t)sim.result.coil_change_count;
+    size_t changes = (size_t)sim.result.change_count;
     size_t bytes = (size_t)sim.result.serial_count;
     int good = fwrite(&sim.result, sizeof sim.result, 1, file) == 1
-        && fwrite(sim.record.changes, sizeof(chip_coil_change), changes, file) == changes
+        && fwrite(sim.record.changes, sizeof(chip_change), changes, file) == changes
         && fwrite(sim.record.serial, 1, bytes, file) == bytes;
     return fclose(file) == 0 && good;
 }

@@ -12,9 +12,8 @@ import numpy as np
 
 from sparktick.gen.errors import RunError, ToolError
 
-from ..run import Run
 from . import exchange, native
-from .base import ChipJob
+from .base import ChipJob, ChipRun
 
 INSTALL = "python tools/install_yasimavr.py"
 VERSION = "0.1.6"  # the corrections are tied to it
@@ -23,7 +22,7 @@ SOURCES = ("chip_record.c", "yasim_run.cpp", "yasim_wire.cpp")
 CDEF = """
 void *chip_run_yasim(void *device, const chip_job *job, const chip_event *events,
                      chip_result *result);
-const chip_coil_change *chip_yasim_changes(void *chip);
+const chip_change *chip_yasim_changes(void *chip);
 const uint8_t *chip_yasim_serial(void *chip);
 void chip_yasim_free(void *chip);
 """
@@ -68,10 +67,12 @@ def _device(mcu: str) -> Any:
         raise RunError(f'mcu = "{mcu}": {SOURCE} does not know this chip') from error
 
 
-def run(job: ChipJob) -> Run:
+def run(job: ChipJob) -> ChipRun:
     """Run one job on yasimavr."""
     if job.upsets:
         raise RunError("upsets: this emulator stops at a bad instruction; use simavr")
+    if job.noise is not None:
+        raise RunError("noise: this emulator does not know noise tied to the coil; use simavr")
     ffi, library = _library()
     from yasimavr.lib import _sip
 
@@ -85,7 +86,7 @@ def run(job: ChipJob) -> Run:
         ffi.cast("chip_event *", events.ctypes.data),
         result,
     )
-    change_bytes = result.coil_change_count * exchange.CHANGE.itemsize
+    change_bytes = result.change_count * exchange.CHANGE.itemsize
     changes = (
         bytes(ffi.buffer(library.chip_yasim_changes(chip), change_bytes)) if change_bytes else b""
     )

@@ -85,8 +85,9 @@ void Chip::fill_ram()
 
 void Chip::reset_chip()
 {
-    int kind = asked != 0 ? asked : CHIP_RESET_WATCHDOG;
-    int flags = asked != 0 ? reset_flag(asked) : static_cast<int>(Device::Reset_WDT);
+    int kind = asked != 0 ? asked % CHIP_RESET_KINDS : CHIP_RESET_WATCHDOG;
+    int flags = asked != 0 ? reset_flag(kind) : static_cast<int>(Device::Reset_WDT);
+    cycle_count_t hold = job.reset_hold_cycles + asked / CHIP_RESET_KINDS;
     asked = 0;
     chip_record_reset(&record, now(), kind);
     if (kind == CHIP_RESET_POWER_ON) {
@@ -94,9 +95,9 @@ void Chip::reset_chip()
         fill_ram();
     }
     reset_device(flags);
-    if (job.reset_hold_cycles > 0) {
+    if (hold > 0) {
         held = true;
-        step_to(cycle() + job.reset_hold_cycles);
+        step_to(cycle() + hold);
         held = false;
         reset_device(flags); // the watchdog counts from here
     }
@@ -278,7 +279,7 @@ void* chip_run_yasim(void* device, const chip_job* job, const chip_event* events
 }
 
 __attribute__((visibility("default")))
-const chip_coil_change* chip_yasim_changes(void* chip)
+const chip_change* chip_yasim_changes(void* chip)
 {
     return static_cast<Chip*>(chip)->record.changes;
 }

@@ -12,11 +12,15 @@ from typing import Any
 import numpy as np
 import pytest
 
+from sparktick.gen.pipeline import generate
+from sparktick.gen.toolchain import build as build_folder
 from sparktick.gen.toolchain import find_compiler
 from sparktick.host_sim.chip import ChipJob, CoilPin, Peek, PickupPin, run_chip
+from sparktick.host_sim.manifest import Manifest, read_manifest
 from sparktick.host_sim.run import Motion, Run, Train
 
 FIRMWARE = Path(__file__).parent / "firmware"
+EXAMPLES = Path(__file__).parents[3] / "examples"
 F_CPU_HZ = 16_000_000
 CYCLE_S = 1.0 / F_CPU_HZ
 ICP1, OC1A, OC1B = PickupPin("B", 0, 1), CoilPin("B", 1), CoilPin("B", 2)
@@ -37,7 +41,7 @@ NEEDS_AVR = pytest.mark.needs_system(
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
-        if {"emulator", "image"} & set(getattr(item, "fixturenames", ())):
+        if {"emulator", "image", "plover_image"} & set(getattr(item, "fixturenames", ())):
             item.add_marker(pytest.mark.emulator)
             item.add_marker(pytest.mark.avr)
             item.add_marker(NEEDS_AVR)
@@ -120,3 +124,12 @@ def emulate(emulator: str, image: Build) -> Callable[..., Done]:
         return Done(run_chip(job(image(name, **(macros or {})), pulses, **settings), emulator))
 
     return go
+
+
+@pytest.fixture(scope="session")
+def plover_image(tmp_path_factory: pytest.TempPathFactory) -> Manifest:
+    """Return the manifest of the Plover's firmware, built."""
+    folder = tmp_path_factory.mktemp("plover") / "plover"
+    generate(EXAMPLES / "plover.toml", folder)
+    build_folder(folder)
+    return read_manifest(folder)
