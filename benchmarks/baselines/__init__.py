@@ -4,9 +4,9 @@
                no filter, no gate, no limit of the on-time, no watchdog (src/hobby.c)
     dead-time  the same, and edges sooner after another than the engine can turn are left out
 
-Both are built by the compiler code of the real firmware into a folder of the same kind, made for
-the same engine (curve, dwell, limit, fixed delays from that engine's folder), so the same trains,
-emulator and measurement serve:
+Both are built by the compiler that builds the real firmware into a folder of the same kind, made
+for the same engine (curve, dwell, limit, fixed delays from that engine's folder), so the same
+trains, emulator and measurement serve:
 
     from baselines import build_baseline          # benchmarks/ on sys.path
     manifest = build_baseline("plain", read_manifest(OUR_FOLDER), FRESH_FOLDER)
@@ -23,10 +23,11 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
 from pathlib import Path
 
-from sparktick.gen import toolchain
-from sparktick.gen.errors import FolderError
+from sparktick.gen.errors import BuildError, FolderError
+from sparktick.gen.toolchain import find_compiler, image_sizes
 from sparktick.host_sim.manifest import Manifest, read_manifest
 
 BASELINES = ("plain", "dead-time")
@@ -36,6 +37,7 @@ DEAD_SHARE = 0.75
 # The edge's interrupt reads the clock, and the spark's switches the pin, this much late: what a
 # patient hobbyist trims with a timing light.
 OWN_DELAY_US = 7.0
+FLAGS = ("-std=c99", "-Os", "-Wall", "-Wextra", "-Wconversion", "-Werror")
 
 
 def _engine_h(kind: str, ours: Manifest) -> str:
@@ -64,12 +66,25 @@ def _engine_h(kind: str, ours: Manifest) -> str:
     return "/* Numbers of one engine. */\n" + "\n".join(lines) + "\n"
 
 
+def _compile(folder: Path, mcu: str) -> dict[str, int]:
+    """Compile the folder's C to build/firmware.elf; return its sizes as a manifest holds them."""
+    elf = folder / "build" / "firmware.elf"
+    elf.parent.mkdir()
+    command = [str(find_compiler().path), f"-mmcu={mcu}", *FLAGS, "-o", str(elf)]
+    command.append(str(folder / "src" / "hobby.c"))
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        raise BuildError(f"{folder}: the baseline does not compile", done.stderr)
+    flash_bytes, ram_bytes = image_sizes(elf)
+    return {"flash_bytes": flash_bytes, "ram_bytes": ram_bytes}
+
+
 def build_baseline(kind: str, ours: Manifest, folder: Path) -> Manifest:
     """Write and compile a baseline for the engine of ``ours``; return its folder's manifest.
 
     ``kind`` is one of BASELINES; ``folder`` is made, or its content replaced.  FolderError for
     another kind, another chip than the ATmega328P at 16 MHz, or a spark that is no end of charge;
-    ToolError and BuildError as ``sparktick build``.
+    ToolError and BuildError when it cannot be compiled.
     """
     if kind not in BASELINES:
         raise FolderError(f'baseline "{kind}": no such baseline (allowed: {" | ".join(BASELINES)})')
@@ -87,7 +102,8 @@ def build_baseline(kind: str, ours: Manifest, folder: Path) -> Manifest:
         "name": f"{ours.name}, {kind} baseline",
         "pickup_pin": {**ours.raw["pickup_pin"], "port": "D", "bit": 2},
         "coil_pins": [{"port": "B", "bit": 1, "on_level": "high"}],
+        "files": {"elf": "build/firmware.elf"},
+        "sizes": _compile(folder, str(ours.raw["mcu"])),
     }
     (folder / "manifest.json").write_text(json.dumps(raw, indent=1) + "\n", encoding="utf-8")
-    toolchain.build(folder)
     return read_manifest(folder)
