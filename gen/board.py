@@ -78,6 +78,18 @@ class Watchdog(Section):
         return self.period_us * (1.0 + self.tolerance_percent / 100.0)
 
 
+class Power(Section):
+    """How the board is fed from a battery, and what its logic supply is called."""
+
+    printed: str = pick("Supply pin, as printed on the board.", "VIN", min_length=1, max_length=12)
+    logic_printed: str = pick(
+        "Pin of the logic supply, as printed.", "5V", min_length=1, max_length=12
+    )
+    volts_min: float = num("Least voltage at the supply pin.", 1.8, 12, "regulators' drop.", 7.0)
+    volts_max: float = num("Most voltage at the supply pin.", 3, 40, "boards in use.", 15.0)
+    current_ma: float = num("What board and sensor take.", 1, 500, "boards in use.", 30.0)
+
+
 class Upload(Section):
     """One way to put the image into the board."""
 
@@ -137,6 +149,7 @@ class Board(Section):
     )
     timer: Timer
     watchdog: Watchdog
+    power: Power = Field(default_factory=Power)
     pins: Pins
     upload: tuple[Upload, ...] = Field(min_length=1, strict=False)
     platformio_platform: str = pick("PlatformIO platform.", pattern=r"^[a-z0-9_-]{2,24}$")

@@ -86,6 +86,7 @@ class Design:
     active_low: bool
     lead_delay_s: float
     trail_delay_s: float
+    isolator_delay_s: float
     capture_delay_s: float
     output_delay_s: float
     service_s: float
@@ -225,7 +226,7 @@ def sensor_line_of(engine: Engine, board: Board) -> SensorLine:
     pickup = engine.pickup
     return SensorLine(
         logic_v=board.volts,
-        pull_up_ohm=pickup.pull_up_ohm,
+        pull_up_ohm=pickup.source_ohm,
         series_ohm=pickup.filter_ohm,
         filter_f=pickup.filter_nf * 1e-9 + PIN_F,
         rise_threshold_v=RISE_THRESHOLD * board.volts,
@@ -304,6 +305,7 @@ def design(engine: Engine, board: Board) -> Design:
     line = line_delays(sensor_line_of(engine, board))
     active_low = pickup.active == "low"
     edges = (line.fall_s, line.rise_s) if active_low else (line.rise_s, line.fall_s)
+    before_line_s = (pickup.sensor_delay_us + pickup.isolator_delay_us) * 1e-6
     dwell_s, current_a, circuit = _dwell(engine)
     arc_deg = arc_deg_of(engine)
     filter_cycles = board.timer.filter_cycles if engine.noise.capture_filter else 0
@@ -319,8 +321,9 @@ def design(engine: Engine, board: Board) -> Design:
         pulses_per_turn=pickup.pulses_per_turn,
         shaft=pickup.shaft,
         active_low=active_low,
-        lead_delay_s=pickup.sensor_delay_us * 1e-6 + edges[0],
-        trail_delay_s=pickup.sensor_delay_us * 1e-6 + edges[1],
+        lead_delay_s=before_line_s + edges[0],
+        trail_delay_s=before_line_s + edges[1],
+        isolator_delay_s=pickup.isolator_delay_us * 1e-6,
         capture_delay_s=(
             0.5 * (board.timer.sync_cycles_min + board.timer.sync_cycles_max) + filter_cycles
         )

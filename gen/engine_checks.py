@@ -58,10 +58,10 @@ def edge_to_spark_us(engine: Engine, board: Board) -> float:
     the firmware's own work and the output stage.
     """
     pickup = engine.pickup
-    filter_us = 1.2e-3 * (pickup.pull_up_ohm + pickup.filter_ohm) * pickup.filter_nf
+    filter_us = 1.2e-3 * (pickup.source_ohm + pickup.filter_ohm) * pickup.filter_nf
     cycles = board.service_cycles + board.timer.sync_cycles_max + board.timer.filter_cycles
     chip_us = cycles / board.f_cpu_hz * 1e6
-    fixed = pickup.sensor_delay_us + filter_us + engine.noise.confirm_us
+    fixed = pickup.sensor_delay_us + pickup.isolator_delay_us + filter_us + engine.noise.confirm_us
     return fixed + chip_us + engine.driver.output_delay_us
 
 
@@ -374,7 +374,7 @@ def _arc(engine: Engine, board: Board, report: Report) -> None:
     """Ask that pulse and pause are long enough to be confirmed at the speed limit."""
     pickup, limit = engine.pickup, engine.advance.limit_rpm
     arc, key = pickup.nominal_arc_deg, "pickup.arc_deg"
-    filter_us = 3e-3 * (pickup.pull_up_ohm + pickup.filter_ohm) * pickup.filter_nf
+    filter_us = 3e-3 * (pickup.source_ohm + pickup.filter_ohm) * pickup.filter_nf
     chip_us = board.timer.filter_cycles / board.f_cpu_hz * 1e6
     least_us = 1.5 * engine.noise.confirm_us + filter_us + chip_us
     least_deg = max(deg_of_us(least_us, limit), 1.0)

@@ -27,6 +27,8 @@ def check(engine: Engine, board: Board, report: Report, *, curve_good: bool) -> 
     _driver_safety(engine, report)
     _drive_voltage(engine, board, report)
     _sensor_supply(engine, board, report)
+    _sensor_output(engine, report)
+    _gate_coupling(engine, report)
     _layers(engine, report)
     _bridging(engine, report)
     if curve_good:
@@ -335,4 +337,53 @@ def _pulse_rate(engine: Engine, board: Board, report: Report) -> None:
             "Take a faster board.",
             value=engine.advance.limit_rpm,
             allowed=f"up to {most_rpm:.0f} rpm",
+        )
+
+
+def _sensor_output(engine: Engine, report: Report) -> None:
+    """Ask for an output that the pin bears, and for an isolator that isolates."""
+    pickup = engine.pickup
+    battery = pickup.sensor_supply == "battery"
+    if pickup.output == "push-pull" and pickup.sensor == "points":
+        report.fault(
+            "pickup.output",
+            "contact points only pull low",
+            "Leave it out.",
+            value=pickup.output,
+            allowed='"open-collector"',
+        )
+    if pickup.output == "push-pull" and battery and not pickup.isolated:
+        report.fault(
+            "pickup.output",
+            "it would drive the battery's voltage into the chip's pin",
+            'Feed the sensor from the board (sensor_supply = "board"), or put an isolator between.',
+            value=pickup.output,
+            allowed='"open-collector"',
+        )
+    if pickup.isolated and not battery:
+        report.fault(
+            "pickup.isolator_delay_us",
+            "an isolator whose sensor is fed by the board isolates nothing",
+            'Feed sensor and diode from the battery (sensor_supply = "battery").',
+            value=pickup.isolator_delay_us,
+            allowed="0 us",
+        )
+
+
+def _gate_coupling(engine: Engine, report: Report) -> None:
+    driver = engine.driver
+    if driver.gate_coupling == "capacitor" and driver.kind not in ("igbt", "mosfet"):
+        report.fault(
+            "driver.gate_coupling",
+            "a capacitor cannot hold a base or a logic input on through the dwell",
+            "Leave it out, or take a switch with an insulated gate.",
+            value=driver.gate_coupling,
+            allowed='"direct"',
+        )
+    elif driver.gate_coupling == "capacitor" and driver.gate_pull_down_ohm == 0:
+        report.fault(
+            "driver.gate_coupling",
+            "without a pull-down the gate keeps its charge",
+            "Fit one: gate_pull_down_ohm = 10000.",
+            value=driver.gate_coupling,
         )

@@ -237,8 +237,21 @@ class PickupSection(Section):
         "sensors on sale.",
         factory=lambda d: SENSOR_VOLTS_MIN[d["sensor"]],
     )
+    output: Literal["open-collector", "push-pull"] = pick(
+        "The sensor's output: one that only pulls low, or one that drives both ways and needs no "
+        "pull-up.",
+        "open-collector",
+    )
+    isolator_delay_us: float = num(
+        "Delay of an optical isolator between sensor and board, the slower of its two edges; the "
+        "firmware takes it back. 0 if none.",
+        0,
+        50,
+        "slower isolators jitter by degrees.",
+        0.0,
+    )
     pull_up_ohm: float = num(
-        "Pull-up from the sensor's output to the board's supply.",
+        "Pull-up from the sensor's output, or the isolator's, to the board's supply.",
         470,
         47000,
         "less overloads the sensor (25 mA), more lets noise in.",
@@ -258,6 +271,20 @@ class PickupSection(Section):
         "0 if none; more costs degrees at speed.",
         1.0,
     )
+
+    @property
+    def isolated(self) -> bool:
+        """Whether an optical isolator stands between sensor and board."""
+        return self.isolator_delay_us > 0.0
+
+    @property
+    def source_ohm(self) -> float:
+        """Resistance that pulls the line up: the pull-up's, or none of an output driving both ways.
+
+        An isolator's output is an open collector, whatever the sensor's is.
+        """
+        both_ways = self.output == "push-pull" and not self.isolated
+        return 0.0 if both_ways else self.pull_up_ohm
 
     @property
     def spacing_deg(self) -> float:

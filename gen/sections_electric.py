@@ -247,6 +247,11 @@ class DriverSection(Section):
         "above 100k leakage and noise can switch the coil on.",
         10000.0,
     )
+    gate_coupling: Literal["direct", "capacitor"] = pick(
+        "How the pin drives the gate: through a capacitor, a pin stuck on lets go of the coil by "
+        "itself; only for igbt and mosfet.",
+        "direct",
+    )
     output_delay_us: float = num(
         "Delay from the pin to the collapse of current; the firmware takes it back. Left out: "
         "igbt 4, bipolar 15, mosfet 1, logic 5.",

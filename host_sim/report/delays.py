@@ -62,7 +62,12 @@ def _sensor(manifest: Manifest, design: Design | None) -> tuple[Delay, ...]:
     if design is None:
         return (Delay("sensor and its line", whole_us, "lead edge, from the firmware's manifest"),)
     line_us = (design.line.fall_s if design.active_low else design.line.rise_s) * 1e6
+    isolator_us = design.isolator_delay_s * 1e6
+    how = "[pickup] isolator_delay_us of the description"
+    isolator = (Delay("optical isolator", isolator_us, how),) if isolator_us else ()
+    sensor_us = whole_us - line_us - isolator_us
     return (
-        Delay("sensor", whole_us - line_us, "[pickup] sensor_delay_us of the description"),
+        Delay("sensor", sensor_us, "[pickup] sensor_delay_us of the description"),
+        *isolator,
         Delay("sensor line's filter", line_us, "lead edge through pull-up, resistor and capacitor"),
     )

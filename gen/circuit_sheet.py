@@ -1,0 +1,96 @@
+"""A drawing with absolute places, on which the parts of a circuit are put."""
+
+from __future__ import annotations
+
+import re
+from importlib import import_module
+from itertools import pairwise
+from typing import Any
+
+import schemdraw
+
+from .circuit import Circuit
+
+# Its elements are untyped.
+elm: Any = import_module("schemdraw.elements")
+
+FONT = 14
+MARGIN_PT = 12.0
+UNIT_PT = 36.0  # the library's points a drawing unit
+LINE_UNITS = FONT / UNIT_PT  # one line of words in drawing units
+WIDE = 0.6  # of its height is the mean width of a sans letter, generously
+VIEW = re.compile(r'height="[\d.]+pt" width="[\d.]+pt" viewBox="([-\d. ]+)"')
+
+
+class Sheet:
+    """A drawing; a part is drawn with its reference and value."""
+
+    def __init__(self, circuit: Circuit) -> None:
+        self.circuit = circuit
+        self.drawing = schemdraw.Drawing(show=False, fontsize=FONT, unit=2)
+        self._word_boxes: list[tuple[float, float, float, float]] = []
+
+    def add(self, element: Any) -> Any:
+        """Place an element."""
+        return self.drawing.add(element)
+
+    def words(self, ref: str) -> str:
+        """Return reference and value, as drawn."""
+        return f"{ref}\n{self.circuit[ref].value}"
+
+    def text(self, x: float, y: float, words: str, align: str = "left") -> None:
+        """Write words at a place, centred in height."""
+        self.add(elm.Label().at((x, y)).theta(0).label(words, halign=align, valign="center"))
+        lines = words.split("\n")
+        width, half = WIDE * FONT * max(map(len, lines)), 0.5 * FONT * len(lines)
+        left = UNIT_PT * x - {"left": 0.0, "center": 0.5, "right": 1.0}[align] * width
+        at = -UNIT_PT * y
+        self._word_boxes.append((left, at - half, left + width, at + half))
+
+    def above(self, x: float, y: float, words: str) -> None:
+        """Write words so that their last line stands above a height."""
+        lines = words.count("\n") + 1
+        self.text(x, y + 0.5 * lines * LINE_UNITS, words, "center")
+
+    def line(self, *points: tuple[float, float]) -> None:
+        """Draw a wire through points."""
+        for a, b in pairwise(points):
+            self.add(elm.Line().at(a).to(b))
+
+    def dot(self, x: float, y: float, *, free: bool = False) -> None:
+        """Mark a junction, or the free end of a wire that goes on elsewhere."""
+        self.add(elm.Dot(open=free).at((x, y)))
+
+    def ground(self, x: float, y: float) -> None:
+        """Draw the common ground."""
+        self.add(elm.Ground().at((x, y)).theta(0))
+
+    def box(self, x1: float, y1: float, x2: float, y2: float, dash: str = "-") -> None:
+        """Draw a box; ``dash`` "--" for the outline of a unit."""
+        corner = (x2 - x1, y2 - y1)
+        self.add(elm.Rect(corner1=(0, 0), corner2=corner).at((x1, y1)).theta(0).linestyle(dash))
+
+    def across(self, kind: Any, ref: str, x1: float, x2: float, y: float) -> None:
+        """Draw a part lying, its words above it."""
+        self.add(kind().at((x1, y)).to((x2, y)))
+        self.above((x1 + x2) / 2, y + 0.5, self.words(ref))
+
+    def down(self, kind: Any, ref: str, x: float, y1: float, y2: float) -> None:
+        """Draw a standing part, its words to the right."""
+        self.add(kind().at((x, y1)).to((x, y2)))
+        self.text(x + 0.5, (y1 + y2) / 2, self.words(ref))
+
+    def svg(self) -> str:
+        """Return the drawing in the colour of the text around it, words and a margin included."""
+        plain = self.drawing.get_imagedata("svg").decode()
+        return VIEW.sub(self._wider, re.sub(r"\bblack\b", "currentColor", plain), count=1)
+
+    def _wider(self, found: re.Match[str]) -> str:
+        """Widen the library's box, which does not count words."""
+        x, y, width, height = (float(word) for word in found[1].split())
+        boxes = [(x, y, x + width, y + height), *self._word_boxes]
+        left, top = (min(box[k] for box in boxes) - MARGIN_PT for k in (0, 1))
+        right, low = (max(box[k] for box in boxes) + MARGIN_PT for k in (2, 3))
+        width, height = right - left, low - top
+        view = f"{left:.1f} {top:.1f} {width:.1f} {height:.1f}"
+        return f'height="{height:.1f}pt" width="{width:.1f}pt" viewBox="{view}"'
