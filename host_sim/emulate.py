@@ -236,9 +236,9 @@ def chip_scenarios(
     return found
 
 
-def _agreement(difference: RunDifference, run: Run) -> list[Check]:
+def _agreement(difference: RunDifference, run: Run, *, spark_on_rise: bool) -> list[Check]:
     """Check that host and chip made the same sparks at the same ticks."""
-    worst = _most(difference.ticks)
+    worst = _most(difference.on_ticks if spark_on_rise else difference.ticks)
     alone = difference.only_a + difference.only_b
     sparks = len(run.coil_s)
     # Half a CPU clock of rounding on either side, and what float64 seconds leave.
@@ -270,7 +270,8 @@ def run_scenario(manifest: Manifest, scenario: Scenario, emulator: str) -> Emula
     measured = measure(run, train, manifest)
     difference = compare_runs(host, run)
     verdict = judge(measured, run, train, manifest, scenario.limits)
-    more = [*_agreement(difference, run), _below_floor(measured, manifest)]
+    agreement = _agreement(difference, run, spark_on_rise=manifest.spark_on_rise)
+    more = [*agreement, _below_floor(measured, manifest)]
     return EmulatedResult(
         emulator=emulator,
         scenario=scenario,
