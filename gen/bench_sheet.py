@@ -1,149 +1,87 @@
-"""A sheet to print for one engine's bench: readings to expect, and noise to keep out."""
+"""A sheet to print for one engine's bench: drawing, parts, noise, readings, first start."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import re
 from html import escape
-from itertools import pairwise
 
+from .bench_words import CAUTIONS, Section, all_sections
 from .circuit import Circuit
+from .circuit_drawing import circuit_svg
 from .design import Design
 from .electrical_of import Electrical
+from .engine import Engine
 from .plan import Plan
 
-STROBE_DEG = 0.5  # what a strobe and a degree wheel tell (common practice, no source)
-OPTO_S = 5e-6  # a fast optical isolator with its pull-up; from memory
-COUNT_S = 10.0
-CAUTIONS = (
-    "The plug lead carries tens of kilovolts: stay clear while the arming switch is closed.",
-    "Propeller or load off, fingers and cables away from what turns; no fuel or vapour near.",
-    "Local rules and people licensed for such work come first.",
+STYLE = (
+    "body{font:14px/1.45 sans-serif;max-width:56em;margin:2em auto;padding:0 1em;color:#111}"
+    "h1{font-size:1.5em}h2{font-size:1.15em;border-bottom:1px solid #111;margin-top:1.6em}"
+    "table{border-collapse:collapse;width:100%;font-size:.88em}"
+    "td,th{border:1px solid #999;padding:.25em .5em;text-align:left;vertical-align:top}"
+    ".blank td:last-child{min-width:5em}svg{width:100%;height:auto}"
+    ".cautions{border:2px solid #b3122b;padding:.2em 1em .2em 2em}"
+    "@page{size:A4;margin:14mm}"
+    "@media print{body{font-size:9.5pt;margin:0;max-width:none;padding:0}"
+    "h2{break-after:avoid}tr,.cautions,figure{break-inside:avoid}thead{display:table-header-group}"
+    ".page{break-before:page}}"
 )
+NEW_PAGE = ("noise", "rest", "counters", "first")
 
 
-@dataclass(frozen=True)
-class Step:
-    """One speed: expected strobe reading and its tolerance, dwell, and counts in ten seconds."""
-
-    rpm: float
-    strobe_deg_btdc: float
-    tolerance_deg: float
-    dwell_us: float
-    pulses: int
+def _words(text: str) -> str:
+    """Return text as HTML, commands in backticks as code."""
+    return re.sub(r"`([^`]+)`", r"<code>\1</code>", escape(text))
 
 
-def steps(design: Design, plan: Plan) -> list[Step]:
-    """Return the curve's points and two speeds between each, up to the speed limit.
-
-    The tolerance is the strobe's, and what two timer ticks are at that speed.
-    """
-    points = [rpm for rpm, _ in design.curve]
-    between = [a + (b - a) * k / 3 for a, b in pairwise(points) for k in (1, 2)]
-    found = []
-    for rpm in sorted({*points, *between, design.top_rpm}):
-        if not design.start.below_rpm <= rpm <= design.limit_rpm:
-            continue
-        period_us = design.spacing_deg / (6.0 * rpm) * 1e6
-        dwell_us = min(plan.dwell_ticks / plan.tick_hz * 1e6, period_us - design.off_min_s * 1e6)
-        tolerance = STROBE_DEG + 2.0 * 6.0 * rpm / plan.tick_hz
-        pulses = round(COUNT_S * 1e6 / period_us)
-        found.append(Step(rpm, design.advance_deg(rpm), tolerance, max(dwell_us, 0.0), pulses))
-    return found
+def section_html(section: Section, level: int = 2) -> str:
+    """Return one section as HTML, its title as a heading of a level."""
+    parts = [f"<h{level}>{escape(section.title)}</h{level}>"]
+    parts += [f"<p>{_words(word)}</p>" for word in section.words]
+    if section.steps:
+        items = "".join(f"<li>{_words(step)}</li>" for step in section.steps)
+        parts.append(f"<ol>{items}</ol>")
+    if section.rows:
+        parts.append(_table(section))
+    return "".join(parts)
 
 
-def noise_rows(design: Design, electrical: Electrical, circuit: Circuit) -> list[tuple[str, str]]:
-    """Return what to do against noise, with this build's numbers, and why."""
-    line = electrical.line
-    opto_deg = 6.0 * design.top_rpm * OPTO_S
-    plug = circuit["R7"].value if "R7" in circuit else "none is described: fit one"
-    rows = [
-        (f"Resistor in plug or lead: {plug}", "damps the spark's current where it begins"),
-        (
-            f"Pickup filter {_value(circuit, 'R3')} and {_value(circuit, 'C2')}: pulses "
-            f"shorter than {line.shortest_noise_s * 1e6:.2g} µs do not reach the pin, the "
-            f"firmware wants the level to hold for {line.confirm_s * 1e6:.0f} µs",
-            "series resistor and capacitor on each line from outside (AVR040, from memory)",
-        ),
-        (
-            "Sensor lead twisted and screened, screen to ground at the board only",
-            "no loop for the spark's field, no spark current in the screen (common practice)",
-        ),
-        (
-            "One ground point at the coil; the board's ground goes there by its own wire",
-            "star ground without loops (AVR040 and AN1259, from memory)",
-        ),
-        (
-            f"Isolator in the pickup line where nothing else helps: about {OPTO_S * 1e6:.0f} µs, "
-            f"{opto_deg:.2f} deg at {design.top_rpm:.0f} rpm; add it to sensor_delay_us",
-            "no metallic way into the board; the delay is taken back when it is described",
-        ),
-        (
-            "Board 0.3 m or more from coil and plug lead, its leads not beside them",
-            "the field falls with distance (common practice, no source)",
-        ),
+def _table(section: Section) -> str:
+    head = "".join(f'<th scope="col">{escape(word)}</th>' for word in section.heads)
+    rows = ("".join(f"<td>{_words(cell)}</td>" for cell in row) for row in section.rows)
+    body = "".join(f"<tr>{row}</tr>" for row in rows)
+    kind = ' class="blank"' if section.blank else ""
+    where = f'class="scroll" tabindex="0" role="region" aria-label="{escape(section.title)}"'
+    return (
+        f"<div {where}><table{kind}><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+        "</div>"
+    )
+
+
+def drawing_html(circuit: Circuit) -> str:
+    """Return the circuit's drawing as inline SVG that says what it is."""
+    svg = re.sub(r' xmlns(:\w+)?="[^"]*"', "", circuit_svg(circuit).decode())
+    parts = ", ".join(f"{part.ref} {part.what}" for part in circuit.parts)
+    label = escape(f"Circuit of {circuit.name}: {parts}", quote=True)
+    return svg.replace("<svg ", f'<svg role="img" aria-label="{label}" ', 1)
+
+
+def sheet_html(
+    engine: Engine, design: Design, plan: Plan, electrical: Electrical, circuit: Circuit
+) -> str:
+    """Return the sheet as one page."""
+    sections = all_sections(engine, design, plan, electrical, circuit)
+    name = escape(circuit.name)
+    cautions = "".join(f"<li>{escape(word)}</li>" for word in CAUTIONS)
+    body = [
+        f'<h1>{name}: bench sheet</h1><ul class="cautions">{cautions}</ul>',
+        f"<h2>Circuit</h2><figure>{drawing_html(circuit)}</figure>",
     ]
-    if "R1" in circuit:
-        row = (
-            f"Supply filter {_value(circuit, 'R1')} and {_value(circuit, 'C1')}",
-            circuit["R1"].why,
-        )
-        rows.insert(2, row)
-    return rows
-
-
-def _value(circuit: Circuit, ref: str) -> str:
-    return circuit[ref].value if ref in circuit else "none"
-
-
-def _table(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
-    head = "".join(f"<th>{escape(word)}</th>" for word in heads)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in row) + "</tr>" for row in rows
+    for section in sections:
+        kind = ' class="page"' if section.key in NEW_PAGE else ""
+        body.append(f"<section{kind}>{section_html(section)}</section>")
+    head = (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{name}: bench sheet</title><style>{STYLE}</style></head>"
     )
-    return f"<table><tr>{head}</tr>{body}</table>"
-
-
-def sheet_html(design: Design, plan: Plan, electrical: Electrical, circuit: Circuit) -> str:
-    """Return the sheet: cautions, static check, speeds with expected readings, noise."""
-    rows = [
-        (
-            f"{s.rpm:.0f}",
-            f"{s.strobe_deg_btdc:.1f} ± {s.tolerance_deg:.1f}",
-            f"{s.dwell_us:.0f}",
-            f"{s.pulses}",
-            "",
-        )
-        for s in steps(design, plan)
-    ]
-    noise = [(what, why, "") for what, why in noise_rows(design, electrical, circuit)]
-    static = (
-        f"Coil's fuse out. Turn by hand: the lamp changes at {design.lead_deg_btdc:.1f} deg "
-        f"before top dead centre and back at {design.trail_deg_btdc:.1f} deg. Else correct "
-        "the description, generate, build and flash again."
-    )
-    counters = (
-        "pulse and spark grow by what the table says in ten seconds, all other counters stand "
-        "still but for those of starting. One that grows is explained in docs/bench.md."
-    )
-    parts = [
-        f"<h1>{escape(circuit.name)}: bench sheet</h1>",
-        "<ul>" + "".join(f"<li>{escape(word)}</li>" for word in CAUTIONS) + "</ul>",
-        f"<h2>At rest</h2><p>{escape(static)}</p>",
-        "<h2>Turned by a drill, coil armed, no fuel</h2>",
-        _table(("rpm", "strobe [deg BTDC]", "dwell [µs]", "pulses in 10 s", "read"), rows),
-        f"<p>{escape(counters)}</p>",
-        f"<p>Above {design.limit_rpm:.0f} rpm no sparks come, below {design.resume_rpm:.0f} rpm "
-        f"they come again. Below {design.floor_rpm:.0f} rpm there are none.</p>",
-        "<h2>Keeping noise out</h2>",
-        _table(("what", "why", "done"), noise),
-    ]
-    style = (
-        "body{font:14px/1.5 sans-serif;max-width:48em;margin:2em auto;padding:0 1em}"
-        "table{border-collapse:collapse;width:100%}"
-        "td,th{border:1px solid #999;padding:.3em .6em;text-align:left;vertical-align:top}"
-        "td:last-child{min-width:4em}"
-    )
-    head = '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>'
-    head += f"{escape(circuit.name)}: bench sheet</title><style>{style}</style></head>"
-    return f"{head}<body>{''.join(parts)}</body></html>\n"
+    return f"{head}<body>{''.join(body)}</body></html>\n"

@@ -83,7 +83,9 @@ class Sheet:
     def svg(self) -> str:
         """Return the drawing in the colour of the text around it, words and a margin included."""
         plain = self.drawing.get_imagedata("svg").decode()
-        return VIEW.sub(self._wider, re.sub(r"\bblack\b", "currentColor", plain), count=1)
+        plain = re.sub(r"\bblack\b", "currentColor", plain)
+        plain = plain.replace('font-family="sans"', 'font-family="sans-serif"')
+        return VIEW.sub(self._wider, plain, count=1)
 
     def _wider(self, found: re.Match[str]) -> str:
         """Widen the library's box, which does not count words."""

@@ -99,8 +99,8 @@ def _fuse_words(current: SupplyCurrent, fuse: float) -> str:
     if current.stuck_a >= FUSE_BLOWS * fuse:
         return f"{words}; blows when the switch sticks on: {current.stuck_a:.2g} A"
     return (
-        f"{words}; a switch stuck on draws only {current.stuck_a:.2g} A, which it may carry: "
-        "the arming switch has to end that"
+        f"{words}; a switch stuck on draws {current.stuck_a:.2g} A, which it may carry for "
+        "minutes: the firmware's limit and the arming switch have to end that"
     )
 
 

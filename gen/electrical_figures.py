@@ -76,7 +76,7 @@ STYLE: dict[Any, Any] = {
 def electrical_section(electrical: Electrical) -> list[tuple[str, str, Figure]]:
     """Return title, caption and picture of all that this description has, in reading order."""
     made = []
-    for title, caption, draw in _choose(electrical):
+    for title, caption, draw in chosen_pictures(electrical):
         with mpl.rc_context(STYLE):
             made.append((title, caption, draw(electrical)))
     return made
@@ -370,7 +370,8 @@ def magnet_figure(electrical: Electrical) -> Figure:
 Draw = Callable[[Electrical], Figure]
 
 
-def _choose(electrical: Electrical) -> list[tuple[str, str, Draw]]:
+def chosen_pictures(electrical: Electrical) -> list[tuple[str, str, Draw]]:
+    """Return title, caption and how to draw each picture that this description has."""
     chosen: list[tuple[str, str, Draw]] = []
     if isinstance(electrical.given.source, Coil):
         chosen += [(title, text, draw) for title, text, draw in COIL_PICTURES]

@@ -43,7 +43,7 @@ def command(description: Path, output: Path | None, ac_gate: bool, as_json: bool
     if output is not None:
         write_file(output / "circuit.svg", circuit_svg(circuit))
         write_file(output / "parts.csv", parts_csv(circuit))
-        sheet = sheet_html(product.design, product.plan, electrical, circuit)
+        sheet = sheet_html(product.engine, product.design, product.plan, electrical, circuit)
         write_file(output / "bench.html", sheet)
         written = [str(output / name) for name in ("circuit.svg", "parts.csv", "bench.html")]
     if as_json:

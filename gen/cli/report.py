@@ -16,7 +16,7 @@ from ._common import json_document, json_option
 if TYPE_CHECKING:
     from sparktick.host_sim.report.data import Description, ReportData
 
-PICTURES = 14  # about as many as a page has; what is left of the bar jumps to its end
+PICTURES = 18  # about as many as a page has; what is left of the bar jumps to its end
 
 
 @click.command()

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from sparktick.gen.board import Board, load_board
+from sparktick.gen.circuit import Circuit, circuit_of
 from sparktick.gen.design import Design
 from sparktick.gen.electrical_of import Electrical, electrical_of
 from sparktick.gen.engine import AssumedValue, Engine, assumed_values, find_warnings
@@ -53,6 +54,7 @@ class Description:
     design: Design
     plan: Plan
     electrical: Electrical
+    circuit: Circuit
     assumed: tuple[AssumedValue, ...]
     odd: tuple[str, ...]
 
@@ -136,12 +138,14 @@ class ReportData:
 def describe(product: Product, file: str) -> Description:
     """Compute the electrical side of a description and collect what was assumed or is odd."""
     engine, board = product.engine, product.design.board
+    electrical = electrical_of(engine, product.design, product.plan)
     return Description(
         file=file,
         engine=engine,
         design=product.design,
         plan=product.plan,
-        electrical=electrical_of(engine, product.design, product.plan),
+        electrical=electrical,
+        circuit=circuit_of(engine, board, product.plan, electrical),
         assumed=tuple(assumed_values(engine)),
         odd=tuple(fault.format() for fault in find_warnings(engine, board, file)),
     )

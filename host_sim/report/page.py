@@ -10,11 +10,14 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
+from sparktick.gen.bench_sheet import drawing_html, section_html
+from sparktick.gen.bench_words import bench_sections, wiring_sections
 from sparktick.gen.render import tool_version
 
 from . import figure_turn, figures, figures_electrical, tables
 from .data import ReportData
 from .figures import Picture
+from .figures_parts import part_pictures
 from .svg import to_svg
 from .verdicts import Group, Row, all_rows, verdict_groups
 
@@ -65,10 +68,12 @@ def pictures(data: ReportData) -> dict[str, list[Picture]]:
             figures_electrical.voltage(data),
             figures_electrical.heat(data),
             figures_electrical.schemes(data),
+            *part_pictures(data, "charge"),
         ],
         "turn": [figure_turn.turn_picture(data, turn) for turn in data.turns],
         "start": [figures.start(data)],
         "noise": [figures.noise(data)],
+        "delays": [*part_pictures(data, "delays")],
     }
     return {section: [p for p in some if p is not None] for section, some in found.items()}
 
@@ -112,6 +117,20 @@ def failed_rows(groups: Iterable[Group]) -> list[tuple[Group, Row]]:
     return [(group, row) for group in groups for row in group.rows if not row.passed]
 
 
+def _bench(data: ReportData) -> dict[str, Any]:
+    """Return drawing, wiring and bench procedure as markup; empty without a description."""
+    d = data.description
+    if d is None:
+        return {"drawing": "", "wiring": [], "bench": []}
+    wiring = wiring_sections(d.design, d.electrical, d.circuit)
+    bench = bench_sections(d.engine, d.design, d.plan, d.electrical)
+    return {
+        "drawing": Markup(drawing_html(d.circuit)),
+        "wiring": [Markup(section_html(section, 3)) for section in wiring],
+        "bench": [Markup(section_html(section, 3)) for section in bench],
+    }
+
+
 def render_page(data: ReportData, step: Callable[[str], None] = lambda what: None) -> str:
     """Return the page; the same data gives the same bytes."""
     groups = verdict_groups(data)
@@ -130,6 +149,7 @@ def render_page(data: ReportData, step: Callable[[str], None] = lambda what: Non
         "ran": [part for part in data.chips if not part.not_run],
         "figures": drawn(data, step),
         "tables": tables,
+        **_bench(data),
     }
     return _environment().get_template("report.html.j2").render(view)
 

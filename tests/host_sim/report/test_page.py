@@ -25,11 +25,15 @@ FIGURES = [
     "voltage",
     "heat",
     "schemes",
+    "current",
+    "stuck-on",
     "turn-idle",
     "turn-top-speed",
     "start",
     "noise",
+    "sensor-line",
 ]
+DRAWING = "circuit"
 
 
 class Document(HTMLParser):
@@ -88,11 +92,11 @@ def test_every_reference_leads_somewhere_and_ids_are_unique(page: str, document:
 
 def test_every_figure_is_there_twice_and_speaks(document: Document) -> None:
     names = [figure["id"] for figure in document.all("figure")]
-    assert names == FIGURES
+    assert names == [*FIGURES, DRAWING]
     drawings = document.all("svg")
-    assert len(drawings) == 2 * len(FIGURES)
+    assert len(drawings) == 2 * len(FIGURES) + 1
     assert all(one["role"] == "img" and len(str(one["aria-label"])) > 20 for one in drawings)
-    assert len(document.all("figcaption")) == len(FIGURES)
+    assert len(document.all("figcaption")) == len(FIGURES) + 1
 
 
 def test_figures_take_the_pages_colours_and_font(page: str) -> None:
@@ -174,7 +178,8 @@ def test_a_folder_alone_says_what_it_lacks(bare: ReportData) -> None:
     shown = render_page(bare)
     assert "were not judged" in shown and "--engine" in shown
     figures = report_content(bare)["figures"]
-    assert figures == [f for f in FIGURES if f not in ("energy", "voltage", "heat", "schemes")]
+    need = {"energy", "voltage", "heat", "schemes", "current", "stuck-on", "sensor-line"}
+    assert figures == [name for name in FIGURES if name not in need]
 
 
 def test_an_emulator_that_is_missing_is_named(
