@@ -110,6 +110,7 @@ class Design:
     baud: int
     lines_per_s: int
     line: LineDelays
+    wire: SensorLine
     circuit: PrimaryCircuit | None
 
     @property
@@ -302,7 +303,8 @@ def design(engine: Engine, board: Board) -> Design:
     too weak) and names what they can do.
     """
     pickup, hard_ms = engine.pickup, engine.safety.hard_limit_ms
-    line = line_delays(sensor_line_of(engine, board))
+    wire = sensor_line_of(engine, board)
+    line = line_delays(wire)
     active_low = pickup.active == "low"
     edges = (line.fall_s, line.rise_s) if active_low else (line.rise_s, line.fall_s)
     before_line_s = (pickup.sensor_delay_us + pickup.isolator_delay_us) * 1e-6
@@ -350,5 +352,6 @@ def design(engine: Engine, board: Board) -> Design:
         baud=engine.telling.baud,
         lines_per_s=engine.telling.lines_per_s,
         line=line,
+        wire=wire,
         circuit=circuit,
     )

@@ -213,6 +213,32 @@ def _ffi() -> Any:
     return ffi
 
 
+@functools.cache
+def load_alone(name: str) -> tuple[Any, Any]:
+    """Return (ffi, lib) of one C file of this folder that needs no firmware: NAME.c with NAME.h."""
+    header = (HERE / f"{name}.h").read_text(encoding="utf-8")
+    ffi = cffi.FFI()
+    ffi.cdef(header.split("/* cdef begin */")[1].split("/* cdef end */")[0])
+    command = [*compiler(), *BuildOptions().flags()]
+    source = HERE / f"{name}.c"
+    content = "\0".join((*command, _compiler_version(tuple(compiler())), header))
+    digest = hashlib.sha256(content.encode() + source.read_bytes()).hexdigest()[:24]
+    cache = cache_folder() / "host"
+    target = cache / f"{name}-{digest}.so"
+    if not target.exists():
+        _make_folder(cache)
+        with tempfile.TemporaryDirectory(dir=cache) as scratch:
+            made = Path(scratch, target.name)
+            _compile(source, [*command, str(source), "-lm", "-o", str(made)])
+            made.replace(target)
+    try:
+        return ffi, ffi.dlopen(str(target))
+    except OSError as error:
+        raise BuildError(
+            f"{target}: cannot be loaded: {error}\n    Delete it and run again."
+        ) from None
+
+
 def _enum_names(header: str, enum: str) -> tuple[str, ...]:
     """Names of one enum of st_core.h, ordered by value, without prefix, in lower case."""
     body = re.search(r"typedef enum \{([^}]*)\}\s*" + enum + ";", header)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from sparktick.gen.errors import FolderError
+from sparktick.gen.sensor_line import SensorLine
 
 SCHEMA = 1
 
@@ -76,11 +77,28 @@ class Manifest:
     spark_on_rise: bool
     top_rpm: float
     accel_rpm_per_s: float
+    sensor_line: SensorLine | None = None
     raw: dict[str, Any] = field(repr=False, compare=False, default_factory=dict)
 
 
 def _points(values: Any) -> tuple[tuple[float, float], ...]:
     return tuple((float(x), float(y)) for x, y in values)
+
+
+def _line_of(raw: dict[str, Any]) -> SensorLine | None:
+    """Return the sensor's wire; None in folders written before the manifest told."""
+    found = raw.get("sensor_line")
+    if found is None:
+        return None
+    return SensorLine(
+        logic_v=float(found["logic_v"]),
+        pull_up_ohm=float(found["pull_up_ohm"]),
+        series_ohm=float(found["series_ohm"]),
+        filter_f=float(found["filter_nf"]) * 1e-9,
+        low_v=float(found["low_v"]),
+        rise_threshold_v=float(found["rise_threshold_v"]),
+        fall_threshold_v=float(found["fall_threshold_v"]),
+    )
 
 
 def _build(folder: Path, raw: dict[str, Any]) -> Manifest:
@@ -128,6 +146,7 @@ def _build(folder: Path, raw: dict[str, Any]) -> Manifest:
         spark_on_rise=raw.get("spark_edge", "off") == "on",
         top_rpm=float(raw.get("top_rpm", raw["limit_rpm"])),
         accel_rpm_per_s=float(raw.get("accel_rpm_per_s", 0.0)),
+        sensor_line=_line_of(raw),
         raw=raw,
     )
 
