@@ -105,6 +105,7 @@ class Fuse(Section):
 
     name: Literal["low", "high", "extended"] = pick("Which fuse byte.")
     value: int = num("Value to write.", 0, 255, "one byte.")
+    mask: int = num("Bits that the chip has; the others read as they like.", 1, 255, "a byte.", 255)
     why: str = pick("What it sets and the reason.")
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import shutil
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,14 +16,26 @@ from elftools.elf.elffile import ELFFile
 from .board import Board, Upload
 from .errors import FolderError, ToolError
 from .toolchain import image_sizes
+from .uf2 import FAMILIES, read_uf2
+
+AVR_RAM = 0x800000
+BOOT_LOADERS = ("arduino", "urclock", "wiring", "avr109", "butterfly")  # avrdude's names of them
+DRIVE_MARK = "INFO_UF2.TXT"
+DRIVES = (
+    *((root, f"*/*/{DRIVE_MARK}") for root in ("/media", "/run/media")),
+    *((root, f"*/{DRIVE_MARK}") for root in ("/media", "/mnt", "/Volumes")),
+    *((f"{letter}:/", DRIVE_MARK) for letter in "DEFGHIJK"),
+)
+UF2 = "uf2"
 
 
 @dataclass(frozen=True)
 class Image:
-    """An image as the chip will hold it: contiguous bytes from address 0."""
+    """An image as the chip will hold it: contiguous bytes; HEX file, and UF2 file where built."""
 
     path: Path
     content: bytes
+    uf2: Path | None = None
 
 
 def read_hex(path: Path) -> dict[int, int]:
@@ -56,31 +70,40 @@ def read_hex(path: Path) -> dict[int, int]:
     return found
 
 
-def _loaded(elf: Path) -> bytes:
-    """Return what an ELF file puts into flash, by its segments' load addresses."""
-    content = bytearray()
+def _loaded(elf: Path) -> tuple[int, bytes]:
+    """Return where an ELF file's flash begins and what it holds, by its segments' load addresses.
+
+    An AVR's RAM and EEPROM have load addresses from 0x800000 on; they are no part of it.
+    """
     with elf.open("rb") as stream:
         image = ELFFile(stream)
-        for segment in image.iter_segments("PT_LOAD"):
-            if segment["p_filesz"] and segment["p_paddr"] < 0x800000:
-                end = segment["p_paddr"] + segment["p_filesz"]
-                content.extend(b"\xff" * max(0, end - len(content)))
-                content[segment["p_paddr"] : end] = segment.data()
+        avr = image["e_machine"] == "EM_AVR"
+        segments = [
+            (int(segment["p_paddr"]), segment.data())
+            for segment in image.iter_segments("PT_LOAD")
+            if segment["p_filesz"] and not (avr and segment["p_paddr"] >= AVR_RAM)
+        ]
         has = any(s["sh_flags"] & SH_FLAGS.SHF_EXECINSTR for s in image.iter_sections())
-    if not has:
+    if not has or not segments:
         raise FolderError(f"{elf}: holds no program\n    Build again.")
-    return bytes(content)
+    base = 0 if avr else min(address for address, _ in segments)
+    content = bytearray()
+    for address, data in sorted(segments):
+        content.extend(b"\xff" * max(0, address - base + len(data) - len(content)))
+        content[address - base : address - base + len(data)] = data
+    return base, bytes(content)
 
 
 def check_image(folder: Path, manifest: dict[str, Any], board: Board) -> Image:
-    """Hold the HEX file against the ELF file beside it, the manifest's sizes, and the board.
+    """Hold HEX (and UF2) file against the ELF file beside it, the manifest's sizes, and the board.
 
     Raises FolderError where they differ: the image is not the one the folder was judged by.
     """
-    hex_path, elf = folder / manifest["files"]["hex"], folder / manifest["files"]["elf"]
+    files = manifest["files"]
+    hex_path, elf = folder / files["hex"], folder / files["elf"]
     cells = read_hex(hex_path)
-    content = bytes(cells.get(k, 0xFF) for k in range(max(cells, default=-1) + 1))
-    loaded = _loaded(elf)
+    base, loaded = _loaded(elf)
+    content = _from(cells, base)
     remedy = f"\n    Build again: `sparktick build {folder}`."
     if content != loaded:
         raise FolderError(f"{hex_path}: is not what {elf.name} holds{remedy}")
@@ -94,7 +117,24 @@ def check_image(folder: Path, manifest: dict[str, Any], board: Board) -> Image:
         raise FolderError(
             f"{hex_path}: {len(content)} bytes, {board.name} has {board.flash_free_bytes}"
         )
-    return Image(hex_path, content)
+    uf2 = folder / files["uf2"] if "uf2" in files else None
+    if uf2 is not None:
+        _check_uf2(uf2, cells, board, remedy)
+    return Image(hex_path, content, uf2)
+
+
+def _from(cells: dict[int, int], base: int) -> bytes:
+    return bytes(cells.get(k, 0xFF) for k in range(base, max(cells, default=base - 1) + 1))
+
+
+def _check_uf2(path: Path, cells: dict[int, int], board: Board, remedy: str) -> None:
+    found, family = read_uf2(path)
+    wanted = next((f for name, f in FAMILIES.items() if board.mcu.startswith(name)), None)
+    if wanted is not None and family not in (None, wanted):
+        raise FolderError(f"{path}: is for the chip family {family:#x}, not {wanted:#x}{remedy}")
+    rest = {found[k] for k in found.keys() - cells.keys()}
+    if any(found.get(k) != byte for k, byte in cells.items()) or rest - {0x00, 0xFF}:
+        raise FolderError(f"{path}: is not what the HEX file holds{remedy}")
 
 
 def find_avrdude() -> str:
@@ -123,10 +163,16 @@ def pick_way(board: Board, name: str | None) -> Upload:
     return way
 
 
+def by_programmer(way: Upload, programmer: str | None, baud: int | None) -> Upload:
+    """Return a way with another programmer than the board's file names, or another speed."""
+    changed = {"programmer": programmer, "baud": baud}
+    return way.model_copy(update={key: value for key, value in changed.items() if value})
+
+
 def avrdude_command(
-    avrdude: str, board: Board, way: Upload, port: str | None, hex_path: Path
+    avrdude: str, board: Board, way: Upload, port: str | None, *actions: str
 ) -> list[str]:
-    """Return the command that writes the image and reads it back (avrdude does so by itself).
+    """Return an avrdude command with its actions.
 
     A boot loader cannot erase the whole chip (-D).  Raises FolderError when the way needs a port.
     """
@@ -138,14 +184,63 @@ def avrdude_command(
     if port is not None:
         command += ["-P", port]
     if way.baud:
-        command += ["-b", str(way.baud), "-D"]
-    return [*command, "-U", f"flash:w:{hex_path}:i"]
+        command += ["-b", str(way.baud)]
+    if is_boot_loader(way):
+        command += ["-D"]
+    return [*command, *actions]
+
+
+def is_boot_loader(way: Upload) -> bool:
+    """Whether a way goes through a boot loader, which can neither erase all nor reach fuses."""
+    return way.programmer in BOOT_LOADERS
+
+
+def image_words(hex_path: Path, *, verify_only: bool) -> list[str]:
+    """Return the action that writes the image and reads it back, or only reads and compares."""
+    return ["-U", f"flash:{'v' if verify_only else 'w'}:{hex_path}:i"]
 
 
 def platformio_command(folder: Path, way: Upload, port: str | None) -> list[str]:
     """Return the command by which PlatformIO builds and uploads by itself."""
-    pio = shutil.which("pio")
+    pio = shutil.which("pio") or shutil.which("pio", path=str(Path(sys.executable).parent))
     if pio is None:
         raise ToolError('PlatformIO is not installed\n    pip install "sparktick[upload]"')
     command = [pio, "run", "-d", str(folder), "-e", way.name, "-t", "upload"]
     return [*command, "--upload-port", port] if port else command
+
+
+def drive_of(port: str | None) -> Path:
+    """Return the drive of a board in its UF2 boot loader: the one named, or the only one there.
+
+    Such a drive holds INFO_UF2.TXT.  Raises FolderError when there is none, or several.
+    """
+    if port is not None:
+        place = Path(port)
+        if not (place / DRIVE_MARK).is_file():
+            raise FolderError(f"{port}: is no drive of a UF2 boot loader ({DRIVE_MARK} is missing)")
+        return place
+    found = [mark.parent for root, where in DRIVES for mark in sorted(Path(root).glob(where))]
+    if len(found) == 1:
+        return found[0]
+    several = ", ".join(str(place) for place in found)
+    raise FolderError(
+        f"several boards wait for a UF2 file: {several}\n    Say which: --port DRIVE."
+        if found
+        else "no board shows its UF2 drive\n"
+        "    Plug it in with its boot button held, wait for the drive, or name it: --port DRIVE."
+    )
+
+
+def copy_to_drive(source: Path, drive: Path) -> None:
+    """Copy an image to a board's drive, and wait until it has left this computer.
+
+    The board restarts when the last block has come, so the drive may be gone by then.
+    """
+    try:
+        with source.open("rb") as stream, (drive / source.name).open("wb") as target:
+            shutil.copyfileobj(stream, target)
+            target.flush()
+            os.fsync(target.fileno())
+    except OSError as error:
+        if drive.exists():
+            raise ToolError(f"{drive}: the copy failed: {error.strerror}") from None

@@ -5,18 +5,21 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 from click.testing import CliRunner
 from intelhex import IntelHex
 
-from sparktick.gen.board import load_board
+from sparktick.gen.board import all_boards, load_board
 from sparktick.gen.cli import cli
 from sparktick.gen.errors import FolderError
 from sparktick.gen.flashing import check_image, read_hex
 from sparktick.gen.pipeline import generate
 from sparktick.gen.render import read_manifest
 from sparktick.gen.toolchain import build
+
+from .test_upload import SIGNATURE, BootLoader
 
 PLOVER = Path(__file__).parents[2] / "examples" / "plover.toml"
 pytestmark = [
@@ -93,6 +96,107 @@ def test_wrong_ways_are_told(built: Path, options: list[str], said: str) -> None
     result = CliRunner().invoke(cli, ["flash", str(built), *options])
     assert result.exit_code == 2
     assert said in result.stderr
+
+
+class Programmer(BootLoader):
+    """The same protocol with a chip's fuses behind its universal command (SPI programming).
+
+    Instructions of the ATmega328P data sheet, serial programming instruction set; from memory.
+    """
+
+    READ: ClassVar = {b"\x50\x00": "lfuse", b"\x58\x08": "hfuse", b"\x50\x08": "efuse"}
+    WRITE: ClassVar = {b"\xac\xa0": "lfuse", b"\xac\xa8": "hfuse", b"\xac\xa4": "efuse"}
+
+    def __init__(self) -> None:
+        self.fuses = {"lfuse": 0xFF, "hfuse": 0xDA, "efuse": 0xFD}
+        super().__init__()
+
+    def _answer(self, command: int) -> bytes:
+        if command != 0x56:
+            return super()._answer(command)
+        words = self._read(4)
+        self._read(1)
+        if words[:1] == b"\x30":
+            return SIGNATURE[words[2] : words[2] + 1]
+        if words[:2] in self.READ:
+            return bytes([self.fuses[self.READ[words[:2]]]])
+        if words[:2] in self.WRITE:
+            self.fuses[self.WRITE[words[:2]]] = words[3]
+        return b"\0"
+
+
+def by_programmer(built: Path, port: str) -> list[str]:
+    words = ["--way", "isp", "--programmer", "stk500v1", "--baud", "19200", "--port", port]
+    return ["flash", str(built), *words]
+
+
+@needs_avrdude
+def test_fuses_are_read_and_compared(built: Path) -> None:
+    chip = Programmer()
+    args = [*by_programmer(built, chip.port), "--read-fuses"]
+    result = CliRunner().invoke(cli, [*args, "--json"])
+    assert result.exit_code == 1, result.output
+    fuses = {fuse["name"]: fuse for fuse in json.loads(result.stdout)["fuses"]}
+    assert {name: fuse["value"] for name, fuse in fuses.items()} == {
+        "low": 0xFF, "high": 0xDA, "extended": 0xFD
+    }  # fmt: skip
+    assert chip.flash == {}
+    chip.fuses = {"lfuse": 0xF7, "hfuse": 0xC9, "efuse": 0xFC}
+    assert CliRunner().invoke(cli, args).exit_code == 0
+
+
+@needs_avrdude
+def test_fuses_are_written_only_when_asked_and_confirmed(built: Path) -> None:
+    chip = Programmer()
+    args = [*by_programmer(built, chip.port), "--write-fuses"]
+    result = CliRunner().invoke(cli, [*args, "--dry-run"])
+    assert "-U lfuse:w:0xF7:m" in result.stdout and chip.fuses["lfuse"] == 0xFF
+    result = CliRunner().invoke(cli, args, input="n\n")
+    assert result.exit_code == 0, result.output
+    assert "unreachable" in result.stdout and "No fuse was written" in result.stdout
+    assert chip.fuses["lfuse"] == 0xFF
+    result = CliRunner().invoke(cli, args, input="y\n")
+    assert result.exit_code == 0, result.output
+    assert (chip.fuses["lfuse"], chip.fuses["hfuse"], chip.fuses["efuse"] & 7) == (0xF7, 0xC9, 4)
+    image = IntelHex(str(built / "build" / "firmware.hex")).todict()
+    assert {place: chip.flash.get(place) for place in image} == image
+    result = CliRunner().invoke(cli, [*args, "--json"])
+    assert result.exit_code == 2 and "--yes" in result.output
+
+
+@needs_avrdude
+def test_a_boot_loader_is_asked_for_no_fuses(built: Path) -> None:
+    result = CliRunner().invoke(cli, ["flash", str(built), "--port", "/dev/x", "--read-fuses"])
+    assert result.exit_code == 2 and "cannot reach the fuses" in result.stderr
+
+
+@needs_avrdude
+def test_the_chip_is_verified_without_writing(built: Path) -> None:
+    chip = BootLoader()
+    chip.flash = IntelHex(str(built / "build" / "firmware.hex")).todict()
+    args = ["flash", str(built), "--way", "boot-old", "--port", chip.port, "--verify-only"]
+    assert CliRunner().invoke(cli, args).exit_code == 0
+    chip.flash[100] ^= 1
+    result = CliRunner().invoke(cli, args)
+    assert result.exit_code == 1 and "not verified" in result.stderr
+
+
+def test_platformio_is_called_for_its_environment(built: Path) -> None:
+    args = ["--tool", "platformio", "--way", "boot-old", "--port", "/dev/x", "--dry-run", "--json"]
+    result = CliRunner().invoke(cli, ["flash", str(built), *args])
+    assert result.exit_code == 0, result.output
+    words = json.loads(result.stdout)["arguments"]
+    wanted = ["run", "-d", str(built), "-e", "boot-old", "-t", "upload", "--upload-port", "/dev/x"]
+    assert words[1:] == wanted
+    assert "[env:boot-old]" in (built / "platformio.ini").read_text()
+
+
+def test_advice_keeps_the_chip_within_reach() -> None:
+    """RSTDISBL (bit 7) unprogrammed and SPIEN (bit 5) programmed: the header stays usable."""
+    for board in all_boards():
+        for fuse in board.fuse:
+            if fuse.name == "high" and board.mcu.startswith(("atmega", "attiny85")):
+                assert fuse.value & 0x80 and not fuse.value & 0x20, board.name
 
 
 def test_a_swapped_image_is_refused(spoilt: Path) -> None:
