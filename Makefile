@@ -41,6 +41,9 @@ check: $(READY_TO_CHECK) typed-links  ## lint, format and types
 bench: $(READY)  ## measure speeds and sizes; the results say on which machine
 	set -e; for file in benchmarks/[a-z]*.py; do echo "== $$file"; $(BIN)/python $$file; done
 
+vectors: $(READY)  ## many more random events, on the host and bit for bit on the emulated chip
+	SPARKTICK_VECTORS=20 $(BIN)/python -m pytest tests/templates_c/test_world.py $(ARGS)
+
 prove: $(READY)  ## prove the core's invariants for every state; takes minutes (ARGS=--short: less)
 	$(BIN)/python -m pip install --quiet --no-deps ethcheck==0.1.4
 	$(BIN)/python tools/prove.py $(ARGS)
@@ -84,4 +87,4 @@ typed-links:
 	mkdir -p $(TYPED)
 	for name in $(PACKAGES); do ln -sfn ../../../$$name $(TYPED)/$$name; done
 
-.PHONY: help demo test check bench docs boards schema golden venv clean typed-links
+.PHONY: help demo test check vectors bench docs boards schema golden venv clean typed-links

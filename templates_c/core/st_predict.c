@@ -7,11 +7,12 @@
 #include "st_internal.h"
 
 #if ST_CFG_PREDICTOR != ST_PREDICT_LAST
-/* newer - older, held within a quarter of newer: more is no trend but a fault. */
+/* newer - older, held within a quarter of newer: more is no trend but a fault.  None while the older is
+ * not known yet. */
 static int32_t st_trend(uint32_t newer, uint32_t older)
 {
     int32_t const most = (int32_t)(newer >> 2);
-    int32_t const change = (int32_t)(newer - older);
+    int32_t const change = (older != 0U) ? (int32_t)(newer - older) : 0;
     if (change > most) {
         return most;
     }

@@ -62,6 +62,9 @@ static void st_run_lead(st_core *c, uint32_t interval)
         return;
     }
     st_mode_to(c, ST_RUN);
+    if (c->lock_count <= ST_CFG_LOCK_INTERVALS) {
+        c->lock_count++;
+    }
     st_limit_speed(c, interval);
     st_spark_from(c, c->edge_at[0], st_effective_period(c));
 }
@@ -191,9 +194,11 @@ static void st_warm_pulse(st_core *c)
     st_mode_to(c, agrees ? ST_RUN : ST_FIRST);
 }
 
+/* No interval before it counts: part of one that is out of date would keep the line closed for ever. */
 static void st_first_pulse(st_core *c)
 {
     st_take_edge(c);
+    c->s.period_ticks = 0U;
     c->lock_count = 0U;
     st_mode_to(c, ST_FIRST);
 }
@@ -239,7 +244,8 @@ void st_pulse_doubted(st_core *c)
     }
 }
 
-/* No edge in the gate.  At speed, go on by prediction for a few turns. */
+/* No edge in the gate.  At speed, go on by prediction for a few turns; but not so soon after another
+ * gap: a period one and a half times too long would find every third edge so, for ever. */
 void st_edge_missed(st_core *c)
 {
     st_ticks edge_at;
@@ -247,13 +253,15 @@ void st_edge_missed(st_core *c)
         return;
     }
     st_count(c, ST_N_MISSING);
-    if ((c->s.missing >= ST_CFG_BRIDGE_MOST) ||
+    if (((c->s.missing + 1U) > ST_CFG_BRIDGE_MOST) ||
+        ((c->s.missing == 0U) && (c->lock_count <= ST_CFG_LOCK_INTERVALS)) ||
         (c->s.period_ticks > ST_CFG_BRIDGE_PERIOD_TICKS)) {
         st_lose_lock(c);
         return;
     }
     st_foresee(c);
     edge_at = c->next_edge_at;
+    c->lock_count = 0U;
     c->s.missing++;
     st_seal(c);
     st_spark_from(c, edge_at, st_next_interval(c));

@@ -1,0 +1,144 @@
+"""The core as a library for tests: every function and field by its own name, with any config.h.
+
+Declarations are read from the core's headers, so that nothing is typed twice.
+"""
+
+from __future__ import annotations
+
+import functools
+import re
+import shutil
+import subprocess
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cffi
+
+ROOT = Path(__file__).parents[2]
+VECTORS = Path(__file__).parent / "vectors"
+PROOF = ROOT / "proof"
+FLASH = ROOT / "host_sim" / "bench_flash.h"
+NOT_CORE = re.compile(r"st_(port.*|main|tell)\.c")
+SANITIZERS = ("-g", "-fsanitize=undefined,address", "-fno-sanitize-recover=all")
+WARNINGS = ("-std=c99", "-O2", "-Wall", "-Wextra", "-Wconversion", "-Werror")
+WORLD = """
+uint64_t world_size(void);
+st_core *world_core(void *w);
+void world_begin(void *w, uint32_t seed, st_ticks now, bool power_on);
+void world_do_reset(void *w, bool power_on);
+void world_do_until(void *w, st_ticks at);
+void world_do_edge(void *w, st_ticks at, bool active);
+void world_do_poll(void *w);
+void world_do_pulse(void *w, st_ticks lead_at, uint32_t period);
+void world_do_scene(void *w);
+uint32_t world_now(void *w);
+uint32_t world_on_most(void *w);
+uint32_t world_sparks(void *w);
+uint32_t world_last_spark_at(void *w);
+uint16_t world_broken(void *w, uint8_t which);
+bool world_coil_on(void *w);
+void world_late(void *w, uint16_t most);
+"""
+ACCESS = """
+#include "world.h"
+#define W ((world *)w)
+uint64_t world_size(void) { return sizeof(world); }
+st_core *world_core(void *w) { return &W->core; }
+void world_begin(void *w, uint32_t s, st_ticks n, bool p) { world_start(W, s, n, p); }
+void world_do_reset(void *w, bool power_on) { world_reset(W, power_on); }
+void world_do_until(void *w, st_ticks at) { world_until(W, at); }
+void world_do_edge(void *w, st_ticks at, bool active) { world_edge(W, at, active); }
+void world_do_poll(void *w) { world_poll(W); }
+void world_do_pulse(void *w, st_ticks at, uint32_t period) { world_pulse(W, at, period); }
+void world_do_scene(void *w) { world_scene(W); }
+uint32_t world_now(void *w) { return W->now; }
+uint32_t world_on_most(void *w) { return W->on_most; }
+uint32_t world_sparks(void *w) { return W->sparks; }
+uint32_t world_last_spark_at(void *w) { return W->last_spark_at; }
+uint16_t world_broken(void *w, uint8_t which) { return W->broken[which]; }
+bool world_coil_on(void *w) { return W->coil_on; }
+void world_late(void *w, uint16_t most) { W->late_most = most; }
+"""
+
+
+@dataclass(frozen=True)
+class Core:
+    """A compiled core: cffi's view, and its config.h (``cfg["DWELL_TICKS"]``)."""
+
+    ffi: Any
+    lib: Any
+    cfg: Mapping[str, int]
+
+    def new(self, now: int = 0) -> Any:
+        """Return a core from power-on at ``now``."""
+        state, kept = self.ffi.new("st_core *"), self.ffi.new("st_retained *")
+        self.lib.st_init(state, now % (1 << 32), kept, True)
+        return state
+
+    def enum(self, name: str) -> int:
+        """Return an enum constant of st_core.h, without its ST_."""
+        return int(getattr(self.lib, f"ST_{name}"))
+
+
+def config(sources: Path) -> dict[str, int]:
+    """Return the whole numbers of a config.h, ST_CFG_ left out."""
+    text = (sources / "config.h").read_text(encoding="utf-8")
+    plain = re.sub(r"U?INT32_C\((\d+)\)", r"\1", text)
+    found = re.findall(r"^#define ST_CFG_(\w+) (\d+)U?L?\b", plain, re.MULTILINE)
+    return {name: int(number) for name, number in found}
+
+
+def copied(sources: Path, folder: Path, changes: Mapping[str, int]) -> Path:
+    """Copy a firmware's C and change numbers of its config.h."""
+    folder.mkdir()
+    for path in sources.glob("*.[ch]"):
+        shutil.copy(path, folder)
+    text = (folder / "config.h").read_text(encoding="utf-8")
+    for name, value in changes.items():
+        text, count = re.subn(
+            rf"^(#define ST_CFG_{name}) .*$", rf"\1 {value}", text, flags=re.MULTILINE
+        )
+        assert count == 1, name
+    (folder / "config.h").write_text(text, encoding="utf-8")
+    return folder
+
+
+def core_files(sources: Path) -> list[str]:
+    return [str(p) for p in sorted(sources.glob("st_*.c")) if not NOT_CORE.fullmatch(p.name)]
+
+
+def host_command(sources: Path) -> list[str]:
+    includes = ["-include", str(FLASH), f"-I{sources}", f"-I{VECTORS}", f"-I{PROOF}"]
+    return ["cc", *WARNINGS, *includes]
+
+
+def program(sources: Path, target: Path) -> Path:
+    """Compile the "core only" program for this computer, sanitizers on."""
+    files = [str(VECTORS / "main.c"), str(VECTORS / "world.c"), *core_files(sources)]
+    subprocess.run([*host_command(sources), *SANITIZERS, *files, "-o", str(target)], check=True)
+    return target
+
+
+def _declarations(sources: Path) -> str:
+    text = ""
+    for name in ("st_types.h", "st_core.h"):
+        text += (sources / name).read_text(encoding="utf-8")
+    text = re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
+    text = re.sub(r"static inline .*?\n\}\n", "", text, flags=re.DOTALL)
+    return re.sub(r"^\s*#.*$", "", text, flags=re.MULTILINE)
+
+
+@functools.cache
+def load(sources: Path, scratch: Path) -> Core:
+    """Compile and load the core with its world; ``scratch`` is a folder for the library."""
+    access = scratch / "access.c"
+    access.write_text(ACCESS, encoding="utf-8")
+    target = scratch / "core.so"
+    files = [str(access), str(VECTORS / "world.c"), *core_files(sources)]
+    flags = ["-shared", "-fPIC", "-Wno-missing-prototypes"]
+    subprocess.run([*host_command(sources), *flags, *files, "-o", str(target)], check=True)
+    ffi = cffi.FFI()
+    ffi.cdef(_declarations(sources) + WORLD)
+    return Core(ffi, ffi.dlopen(str(target)), config(sources))
