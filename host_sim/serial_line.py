@@ -28,6 +28,7 @@ LONGEST = 256
 MODES = ("stopped", "warm restart", "first pulse", "start", "locking", "running")
 RUNNING, STARTING = 5, 3
 RETRY_S = 0.5
+ODD_ARC, ODD_LINES = 0.2, 8  # part of the arc, and lines in a row, that tell of another folder
 
 
 def checksum(body: bytes) -> int:
@@ -113,11 +114,16 @@ class Reading:
 
 @dataclass
 class Interpreter:
-    """Lines to readings; remembers the line before to see a reset chip."""
+    """Lines to readings; remembers the line before to see a reset chip.
+
+    ``foreign`` says why the firmware in the chip seems not to be the folder's, once that is so.
+    """
 
     manifest: Manifest
     names: tuple[str, ...]
     resets: int = 0
+    foreign: str = ""
+    _odd_arcs: int = 0
     _before: Line | None = None
 
     def read(self, line: Line, at_s: float) -> Reading:
@@ -138,6 +144,8 @@ class Interpreter:
         period_us = line.period_ticks / m.tick_hz * 1e6
         dwell_us = max(0.0, min(m.dwell_us, period_us - m.off_min_us))
         width_deg = geometry.spacing_deg * line.width_ticks / line.period_ticks if known else None
+        if width_deg is not None and line.mode == RUNNING:
+            self._compare_arc(width_deg)
         return Reading(
             at_s=at_s,
             mode=MODES[line.mode],
@@ -148,6 +156,17 @@ class Interpreter:
             counters=dict(zip(self.names, line.counts, strict=True)),
             reset=reset,
         )
+
+    def _compare_arc(self, width_deg: float) -> None:
+        """Name a magnet's arc that is not the folder's; it does not depend on the chip's clock."""
+        arc_deg = self.manifest.geometry.arc_deg
+        odd = abs(width_deg - arc_deg) > ODD_ARC * arc_deg
+        self._odd_arcs = self._odd_arcs + 1 if odd else 0
+        if self._odd_arcs == ODD_LINES:
+            self.foreign = (
+                f"the chip sees a magnet of {width_deg:.1f} deg, the folder's is {arc_deg:.1f}: "
+                "another folder's firmware, another engine, or another magnet"
+            )
 
     def _began_anew(self, before: Line, line: Line) -> bool:
         """Counters only grow: one that fell, or a reset counted, tells of a new begin."""

@@ -45,6 +45,19 @@ def _speeds(ctx: click.Context, param: click.Parameter, given: str | None) -> tu
 @click.option(
     "--vcd", type=click.Path(path_type=Path, file_okay=False), help="Write each run's trace there."
 )
+@click.option(
+    "--live",
+    metavar="NAME",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Only run it once at the clock's pace, its serial port under this name.",
+)
+@click.option(
+    "--seconds",
+    type=click.FloatRange(3.0, 3600.0),
+    default=30.0,
+    show_default=True,
+    help="How long with --live.",
+)
 @json_option
 def command(
     path: Path,
@@ -52,6 +65,8 @@ def command(
     rpm: tuple[float, ...],
     ramp: bool,
     vcd: Path | None,
+    live: Path | None,
+    seconds: float,
     as_json: bool,
 ) -> None:
     """Run the compiled image on an emulated chip.
@@ -60,6 +75,9 @@ def command(
     engine description that is generated and built in a temporary folder.  The image that will be
     flashed is driven with the same pulses as `sparktick simulate`, judged by the same rules, and
     compared with the host's run spark by spark.  Ends with 1 when a limit was not kept.
+
+    With --live nothing is judged: the chip is started, taken to its top speed and stopped, and
+    `sparktick monitor NAME` shows it as it would a board (simavr only).
     """
     from sparktick.host_sim.emulate import chip_facts, chip_scenarios, emulators_named
     from sparktick.host_sim.manifest import read_manifest
@@ -70,6 +88,9 @@ def command(
     with firmware_folder(path) as folder:
         build_where_needed(folder)
         manifest = read_manifest(folder)
+        if live is not None:
+            _run_live(manifest, live, seconds, as_json=as_json)
+            return
         scenarios = chip_scenarios(manifest, rpm=rpm, ramp=ramp)
         results = run_with_progress(folder, scenarios, names, show=not as_json)
         facts = chip_facts(manifest, results)
@@ -87,6 +108,27 @@ def command(
         print_results(manifest, results, facts)
     if not passed:
         click.get_current_context().exit(1)
+
+
+def _run_live(manifest: Manifest, name: Path, seconds: float, *, as_json: bool) -> None:
+    """Take the chip from rest to its top speed and back, at the clock's pace."""
+    from sparktick.host_sim.chip.live import run_live, serial_link
+    from sparktick.host_sim.train import profile
+
+    slow, top = 1.1 * manifest.start.floor_rpm, manifest.top_rpm
+    shares = (0.0, 0.1, 0.25, 0.45, 0.65, 0.9, 1.0)
+    speeds = (slow, slow, manifest.start.below_rpm * 1.5, top, top, slow, slow)
+    motion = profile([share * seconds for share in shares], speeds)
+    with serial_link(name) as far:
+        if not as_json:
+            click.echo(f"{name}: sparktick monitor {name} --folder {manifest.folder}")
+        run = run_live(manifest, motion, seconds, far)
+    lines = run.serial.count(b"\n")
+    if as_json:
+        content = {"path": str(manifest.folder), "live": str(name), "lines": lines}
+        click.echo(json_document("emulate", content), nl=False)
+    else:
+        click.echo(f"{lines} lines were told in {seconds:g} s.")
 
 
 def build_where_needed(folder: Path) -> None:

@@ -34,6 +34,11 @@ PORT_REMEDY = (
     "--log", type=click.Path(path_type=Path, dir_okay=False), help="Append every line to this CSV."
 )
 @click.option(
+    "--picture",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="At the end, draw the log into this SVG.",
+)
+@click.option(
     "--seconds", type=click.FloatRange(0.1), help="End after this time.  [default: on Ctrl-C]"
 )
 @json_option
@@ -42,6 +47,7 @@ def command(
     folder: Path,
     baud: int | None,
     log: Path | None,
+    picture: Path | None,
     seconds: float | None,
     as_json: bool,
 ) -> None:
@@ -55,6 +61,8 @@ def command(
     from sparktick.host_sim.manifest import read_manifest
     from sparktick.host_sim.serial_line import Interpreter, Notice, PortFollower
 
+    if picture is not None and log is None:
+        raise click.UsageError("--picture draws the log: say --log as well.")
     manifest = read_manifest(folder)
     told = manifest.raw.get("serial", {})
     if not told.get("on", True):
@@ -65,7 +73,7 @@ def command(
     names = core_names(source_folder(folder))[0]
     interpreter = Interpreter(manifest, names)
     follower = PortFollower(_opener(port, baud or int(told.get("baud", 38400))))
-    pulled = 0
+    pulled, foreign = 0, ""
     with _log(log, names) as write, _screen(quiet=as_json) as show:
         try:
             for item in follower.follow(seconds if seconds is not None else float("inf")):
@@ -76,6 +84,9 @@ def command(
                     reading = interpreter.read(item[1], item[0])
                     write(reading)
                     show(reading, "the chip was reset" if reading.reset else "")
+                    if interpreter.foreign and not foreign:
+                        foreign = interpreter.foreign
+                        show(None, foreign)
         except KeyboardInterrupt:
             pass
         except OSError as error:
@@ -87,12 +98,25 @@ def command(
         "pulled": pulled,
     }
     if as_json:
-        click.echo(json_document("monitor", {"port": port, **facts}), nl=False)
+        content = {"port": port, **facts, "foreign": foreign or None}
+        click.echo(json_document("monitor", content), nl=False)
     else:
         text = ", ".join(f"{count} {name}" for name, count in facts.items())
         click.echo(text if facts["lines"] else f"{text}: no line of the firmware came")
+    if picture is not None and log is not None and facts["lines"]:
+        _draw(log, picture)
     if not facts["lines"]:
         click.get_current_context().exit(1)
+
+
+def _draw(log: Path, picture: Path) -> None:
+    from sparktick.host_sim.report.figures_motion import plain_svg
+    from sparktick.host_sim.report.figures_watched import watched_picture
+    from sparktick.host_sim.report.watched import read_log
+
+    from ..files import write_file
+
+    write_file(picture, plain_svg(watched_picture(read_log(log))))
 
 
 def _opener(port: str, baud: int) -> Callable[[], Any]:
@@ -116,7 +140,15 @@ def _log(path: Path | None, names: tuple[str, ...]) -> Iterator[Callable[[Readin
     if path is None:
         yield lambda reading: None
         return
-    heading = ["time_s", "mode", "speed_rpm", "advance_deg_btdc", "dwell_us", "arc_deg", "reset"]
+    heading = [
+        "time_s",
+        "mode",
+        "speed_rpm",
+        "advance_deg_btdc",
+        "dwell_us",
+        "arc_deg",
+        "was_reset",
+    ]
     heading += names
     if path.exists() and path.stat().st_size:
         with path.open(newline="", encoding="utf-8") as before:

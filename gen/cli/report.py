@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,12 @@ PICTURES = 18  # about as many as a page has; what is left of the bar jumps to i
     help="Description of the engine that a firmware folder was made from: adds coil and supply.",
 )
 @click.option(
+    "--log",
+    "log_file",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="A log of `sparktick monitor` to draw.",
+)
+@click.option(
     "--emulator",
     type=click.Choice(["all", "yasimavr", "simavr", "none"]),
     default="all",
@@ -52,6 +59,7 @@ def command(
     output: Path,
     force: bool,
     engine_file: Path | None,
+    log_file: Path | None,
     emulator: str,
     seed: int,
     as_json: bool,
@@ -66,12 +74,15 @@ def command(
     """
     from sparktick.host_sim.report.data import emulators_asked
     from sparktick.host_sim.report.page import render_page, report_content
+    from sparktick.host_sim.report.watched import read_log
 
     from ..files import write_file
 
     check_output(output, force=force)
+    watched = read_log(log_file) if log_file is not None else None
     with _progress(show=not as_json) as step:
         data = collect(path, engine_file, emulators_asked(emulator), seed, step)
+        data = replace(data, watched=watched)
         page = render_page(data, step)
     write_file(output, page)
     content = report_content(data)

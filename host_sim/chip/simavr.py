@@ -19,7 +19,7 @@ INSTALL = "apt-get install libsimavr-dev libelf-dev"
 SOURCE = "simavr 1.6"
 SOURCES = (
     *("chip_record.c", "simavr_run.c", "simavr_timer.c", "simavr_pin.c"),
-    *("simavr_line.c", "simavr_upset.c"),
+    *("simavr_line.c", "simavr_upset.c", "simavr_live.c"),
 )
 LIBRARIES = ("-lsimavr", "-lelf", "-lm")
 
@@ -36,8 +36,11 @@ def program() -> Path:
         raise
 
 
-def run(job: ChipJob) -> ChipRun:
-    """Run one job on simavr."""
+def run(job: ChipJob, *, live_end: int | None = None) -> ChipRun:
+    """Run one job on simavr; at the clock's own pace where ``live_end`` gets the serial bytes.
+
+    ``live_end`` is an open file descriptor, such as a pseudo-terminal's master.
+    """
     events = exchange.events(job)
     packed = exchange.pack(job, len(events))
     ffi = exchange.ffi()
@@ -45,8 +48,12 @@ def run(job: ChipJob) -> ChipRun:
         job_file, result_file = Path(name, "job"), Path(name, "result")
         noise = exchange.noise_bytes(job.noise)
         job_file.write_bytes(bytes(ffi.buffer(packed)) + events.tobytes() + noise)
+        live = () if live_end is None else (live_end,)
         done = subprocess.run(
-            [str(program()), str(job_file), str(result_file)], capture_output=True, check=False
+            [str(program()), str(job_file), str(result_file), *(str(end) for end in live)],
+            capture_output=True,
+            check=False,
+            pass_fds=live,
         )
         if done.returncode != 0 or not result_file.exists():
             note = done.stderr.decode(errors="replace").strip()

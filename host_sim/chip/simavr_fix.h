@@ -78,6 +78,8 @@ void sim_interrupts_attach(void);
 void sim_ports_attach(void);
 void sim_ports_refit(void);
 void sim_uart_attach(void);
+void sim_live_begin(const char *descriptor);
+void sim_live_byte(uint8_t byte);
 void sim_uart_refit(void);
 
 /* NULL when the chip has no such port. */

@@ -269,6 +269,7 @@ static void on_serial(avr_irq_t *irq, uint32_t value, void *param)
     (void)irq;
     (void)param;
     chip_record_serial(&sim.record, (uint8_t)value);
+    sim_live_byte((uint8_t)value);
 }
 
 void sim_uart_attach(void)

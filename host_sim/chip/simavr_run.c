@@ -367,8 +367,11 @@ static int write_result(const char *path)
 
 int main(int argc, char **argv)
 {
-    if (argc != 3 || !read_job(argv[1])) {
+    if (argc < 3 || argc > 4 || !read_job(argv[1])) {
         return 2;
+    }
+    if (argc == 4) {
+        sim_live_begin(argv[3]);
     }
     avr_global_logger_set(logger);
     chip_record_begin(&sim.record, &sim.job, &sim.result);

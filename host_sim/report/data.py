@@ -34,6 +34,7 @@ from ..simulate import (
 from .delays import Delay, delays_of
 from .start import Slowed, slowed_sparks
 from .turn import Turn, turn_of
+from .watched import Watched
 
 SWEEP_SPEEDS, SWEEP_PULSES = 48, 400
 START_SPEEDS, START_PULSES = 14, 40
@@ -128,6 +129,7 @@ class ReportData:
     chips: tuple[ChipPart, ...]
     turns: tuple[Turn, ...]
     delays: tuple[Delay, ...]
+    watched: Watched | None = None
 
     @property
     def noisy(self) -> tuple[ScenarioResult, ...]:

@@ -18,6 +18,7 @@ from . import figure_turn, figures, figures_electrical, tables
 from .data import ReportData
 from .figures import Picture
 from .figures_parts import part_pictures
+from .figures_watched import watched_picture
 from .svg import to_svg
 from .verdicts import Group, Row, all_rows, verdict_groups
 
@@ -74,6 +75,7 @@ def pictures(data: ReportData) -> dict[str, list[Picture]]:
         "start": [figures.start(data)],
         "noise": [figures.noise(data)],
         "delays": [*part_pictures(data, "delays")],
+        "bench": [watched_picture(data.watched) if data.watched else None],
     }
     return {section: [p for p in some if p is not None] for section, some in found.items()}
 
