@@ -40,6 +40,7 @@ uint32_t world_last_spark_at(void *w);
 uint16_t world_broken(void *w, uint8_t which);
 bool world_coil_on(void *w);
 void world_late(void *w, uint16_t most);
+void delays_q8(uint32_t from, uint32_t count, int32_t *delay_q8);
 """
 ACCESS = """
 #include "world.h"
@@ -60,6 +61,12 @@ uint32_t world_last_spark_at(void *w) { return W->last_spark_at; }
 uint16_t world_broken(void *w, uint8_t which) { return W->broken[which]; }
 bool world_coil_on(void *w) { return W->coil_on; }
 void world_late(void *w, uint16_t most) { W->late_most = most; }
+void delays_q8(uint32_t from, uint32_t count, int32_t *delay_q8)
+{
+    for (uint32_t i = 0U; i < count; i++) {
+        delay_q8[i] = st_delay_q8(from + i);
+    }
+}
 """
 
 
