@@ -284,13 +284,16 @@ class RunDifference:
 
     ``ticks`` (n,) instant of b less that of a, in timer ticks, for sparks both have;
     ``only_a``, ``only_b`` how many the other lacks; the same for the begin of each charge in
-    ``on_ticks``.
+    ``on_ticks``.  ``at_s`` (n,) the instants of a, ``alone_a_s``, ``alone_b_s`` of those alone.
     """
 
     ticks: F64
     on_ticks: F64
     only_a: int
     only_b: int
+    at_s: F64
+    alone_a_s: F64
+    alone_b_s: F64
 
 
 def _pair(a_s: F64, b_s: F64, within_s: float) -> tuple[I64, I64]:
@@ -321,4 +324,7 @@ def compare_runs(a: Run, b: Run, *, within_s: float = 1e-3) -> RunDifference:
         on_ticks=(b_on[m] - a_on[k]) * a.tick_hz,
         only_a=len(a_off) - len(i),
         only_b=len(b_off) - len(j),
+        at_s=a_off[i],
+        alone_a_s=np.delete(a_off, i),
+        alone_b_s=np.delete(b_off, j),
     )

@@ -11,9 +11,10 @@ import hashlib
 import re
 import subprocess
 import tempfile
-from dataclasses import dataclass
+from collections.abc import Generator
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, TypeVar
 
 import cffi
 import numpy as np
@@ -23,6 +24,7 @@ from sparktick.gen.errors import BuildError, FolderError
 from .library import WARNINGS, cache_folder, compiler
 from .run import F64, U8
 
+T = TypeVar("T")
 HERE = Path(__file__).resolve().parent
 BLOCK = 1 << 22
 ROOM = 1 << 20
@@ -33,7 +35,9 @@ FAULTS = {
     1: "the row is shorter than its heading (truncated, or another separator?)",
     2: "not a number",
     3: "time runs backwards",
+    4: "the step of time has changed a thousandfold since some 64 rows: two units in one file?",
 }
+MOST_CHANGES = 10_000_000  # some hours of an engine; bounds the memory
 # Analysers' sample rates are small whole multiples of these many times a power of ten.
 RATE_STEPS = (1.0, 1.2, 1.25, 1.5, 1.6, 2.0, 2.4, 2.5, 3.0, 3.2, 4.0, 4.8, 5.0, 6.0, 6.4, 8.0, 9.6)
 
@@ -43,7 +47,8 @@ class Recording:
     """Level changes of two lines; times in seconds from the recording's begin.
 
     ``level`` 1 is high at the pin.  ``first`` levels are those before the first change.
-    ``sample_s`` is how finely the instants are resolved; ``rows`` what was read.
+    ``sample_s`` is how finely the instants are resolved; ``rows`` what was read; ``truncated``:
+    the file ends in the middle of a row, which was left out.
     """
 
     path: Path
@@ -57,6 +62,7 @@ class Recording:
     sample_s: float
     rows: int
     unknown: int
+    truncated: bool = False
 
 
 @functools.cache
@@ -112,15 +118,17 @@ def _unit(path: Path, heading: str, given: str | None) -> float:
     return UNITS_S[found[0]] if found else 1.0
 
 
-def _is_row(cells: list[str]) -> bool:
+def _is_row(cells: list[str], decimal: str) -> bool:
     try:
-        return all(float(cell) == float(cell) for cell in cells)
+        return all(np.isfinite(float(cell.replace(decimal, "."))) for cell in cells)
     except ValueError:
         return False
 
 
-def _csv_heading(path: Path, head: bytes) -> tuple[list[str], str, int]:
-    """Return column names, separator, and where the rows begin."""
+def _csv_heading(path: Path, head: bytes) -> tuple[list[str], str, str, int]:
+    """Return column names, separator, decimal sign, and where the rows begin."""
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raise FolderError(f"{path}: is UTF-16 text\n    Save or export it as UTF-8 (plain text).")
     at = 3 if head.startswith(b"\xef\xbb\xbf") else 0
     names: list[str] = []
     lines = head[at:].splitlines(keepends=True)
@@ -129,11 +137,12 @@ def _csv_heading(path: Path, head: bytes) -> tuple[list[str], str, int]:
         if text and text[0] not in "#;":
             separator = max(",;\t", key=text.count)
             cells = next(csv.reader([text], delimiter=separator))
-            if len(cells) > 1 and _is_row(cells):
+            decimal = "," if separator != "," and "," in text else "."
+            if len(cells) > 1 and _is_row(cells, decimal):
                 names = (
                     names if len(names) == len(cells) else [f"{i + 1}" for i in range(len(cells))]
                 )
-                return names, separator, at
+                return names, separator, decimal, at
             names = cells
         at += len(line)
     raise FolderError(
@@ -161,8 +170,10 @@ def _vcd_heading(path: Path, stream: BinaryIO) -> tuple[dict[str, str], float, i
     return codes, int(scale[1]) * UNITS_S[scale[2]], end + 4
 
 
-def _blocks(path: Path, stream: BinaryIO, state: Any, scan: Any, ffi: Any) -> Any:
-    """Scan a file in blocks; yields (seconds, line, level) copies."""
+def _blocks(
+    path: Path, stream: BinaryIO, state: Any, scan: Any, ffi: Any
+) -> Generator[tuple[F64, U8, U8], None, bool]:
+    """Scan a file in blocks; yields (seconds, line, level) copies, returns whether it is cut."""
     at_s, line, level = np.empty(ROOM), np.empty(ROOM, np.uint8), np.empty(ROOM, np.uint8)
     pointers = (
         ffi.cast("double *", ffi.from_buffer(at_s)),
@@ -170,20 +181,29 @@ def _blocks(path: Path, stream: BinaryIO, state: Any, scan: Any, ffi: Any) -> An
         ffi.cast("uint8_t *", ffi.from_buffer(level)),
     )
     used = ffi.new("size_t *")
-    rest, ended = b"", False
+    rest, ended, changes, last = b"", False, 0, b"\n"
     while not ended:
         block = stream.read(BLOCK)
         ended = not block
+        last = block[-1:] or last
         text = rest + (block or b"\n")
         begin = 0
         while True:
             view = ffi.from_buffer(text) + begin
             count = scan(state, view, len(text) - begin, used, *pointers, ROOM)
             begin += used[0]
+            changes += count
+            if changes > MOST_CHANGES:
+                raise FolderError(
+                    f"{path}: more than {MOST_CHANGES} level changes in {state.time_s:.3g} s\n"
+                    "    Right lines, right --threshold? Else cut the file into shorter ones."
+                )
             if count:
                 yield at_s[:count].copy(), line[:count].copy(), level[:count].copy()
             if state.error or count + 2 <= ROOM:
                 break
+        if state.error and ended and last not in b"\r\n":
+            return True  # the last row is cut
         if state.error:
             shown = text[begin : begin + 60].split(b"\n")[0].decode("utf-8", "replace").strip()
             raise FolderError(
@@ -193,6 +213,7 @@ def _blocks(path: Path, stream: BinaryIO, state: Any, scan: Any, ffi: Any) -> An
         rest = text[begin:]
         if len(rest) > BLOCK:
             raise FolderError(f"{path}: a line of more than {BLOCK} bytes: no recording")
+    return False
 
 
 def sample_period_s(at_s: F64, quantum_s: float) -> float:
@@ -250,13 +271,25 @@ def read_recording(
                 state.id[k] = codes[names[lines[k]]].encode()[:15]
             scan, quantum = lib.scan_vcd, scale
         else:
-            names, separator, begin = _csv_heading(path, head)
+            names, separator, decimal, begin = _csv_heading(path, head)
             state, quantum = _csv_state(path, ffi, names, (pickup, coil), time_unit, sample_hz)
-            state.separator, state.threshold = ord(separator), threshold
+            state.separator, state.decimal = ord(separator), ord(decimal)
+            state.threshold = threshold
             scan = lib.scan_csv
         stream.seek(begin)
-        parts = list(_blocks(path, stream, state, scan, ffi))
-    return _recording(path, parts, state, 1.0 / sample_hz if sample_hz else 0.0, quantum)
+        parts: list[tuple[F64, U8, U8]] = []
+        cut = _collect(_blocks(path, stream, state, scan, ffi), parts)
+    found = _recording(path, parts, state, 1.0 / sample_hz if sample_hz else 0.0, quantum)
+    return replace(found, truncated=cut)
+
+
+def _collect(blocks: Generator[T, None, bool], into: list[T]) -> bool:
+    """Collect what a generator yields; return what it returns."""
+    while True:
+        try:
+            into.append(next(blocks))
+        except StopIteration as ended:
+            return bool(ended.value)
 
 
 def _csv_state(

@@ -7,6 +7,8 @@
 
 #define EXPORT __attribute__((visibility("default")))
 #define MANTISSA_MAX 100000000000000000ULL
+#define RUN_ROWS 64U
+#define EVEN 0.02
 
 typedef struct {
     double *at_s;
@@ -32,6 +34,29 @@ static void put(scan_state *s, output *out, int line, int level)
     s->level[line] = level;
 }
 
+/* A run of even steps a thousand times (a million times) as long as the one before: the unit of
+ * time has changed within the file. */
+static void watch_units(scan_state *s, double step)
+{
+    if (fabs(step - s->run_step_s) > EVEN * s->run_step_s) {
+        s->run_step_s = step;
+        s->run_rows = 0U;
+        return;
+    }
+    s->run_rows++;
+    if (s->run_rows != RUN_ROWS) {
+        return;
+    }
+    if (s->even_step_s > 0.0) {
+        double const thousands = log10(s->run_step_s / s->even_step_s) / 3.0;
+        double const whole = nearbyint(thousands);
+        if (whole != 0.0 && fabs(thousands - whole) < EVEN / 3.0) {
+            s->error = SCAN_UNITS;
+        }
+    }
+    s->even_step_s = s->run_step_s;
+}
+
 static void advance_to(scan_state *s, double time_s)
 {
     if (s->rows == 0U) {
@@ -47,6 +72,9 @@ static void advance_to(scan_state *s, double time_s)
         }
         if (step > s->step_max_s) {
             s->step_max_s = step;
+        }
+        if (s->separator != 0 && s->time_col >= 0) {
+            watch_units(s, step);
         }
     }
     s->time_s = time_s;
@@ -87,7 +115,7 @@ static const char *exponent_of(const char *at, const char *end, int *exponent)
 }
 
 /* A decimal number with blanks or quotes around it, and nothing else. */
-static bool number(const char *p, const char *end, double *value)
+static bool number(const char *p, const char *end, char decimal, double *value)
 {
     uint64_t mantissa = 0U;
     int exponent = 0, digits = 0;
@@ -102,8 +130,8 @@ static bool number(const char *p, const char *end, double *value)
         minus = *p == '-';
         p++;
     }
-    for (; p < end && (is_digit(*p) || (*p == '.' && !point)); p++) {
-        if (*p == '.') {
+    for (; p < end && (is_digit(*p) || (*p == decimal && !point)); p++) {
+        if (*p == decimal) {
             point = true;
             continue;
         }
@@ -138,7 +166,7 @@ static void row(scan_state *s, const char *p, const char *end, output *out)
             if (column != (k == 0 ? s->time_col : s->line_col[k - 1])) {
                 continue;
             }
-            if (!number(p, stop, &value[k])) {
+            if (!number(p, stop, (char)s->decimal, &value[k])) {
                 s->error = SCAN_NO_NUMBER;
                 return;
             }
@@ -223,7 +251,7 @@ static void token(scan_state *s, const char *p, size_t size, output *out)
         change(s, (char)s->vector, p, size, out);
         s->vector = 0;
     } else if (*p == '#') {
-        if (number(p + 1, p + size, &value)) {
+        if (number(p + 1, p + size, '.', &value)) {
             advance_to(s, value * s->time_scale);
         } else {
             s->error = SCAN_NO_NUMBER;

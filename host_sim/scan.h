@@ -8,7 +8,8 @@
 typedef struct {
     int32_t time_col;   /* -1: rows are a sample apart */
     int32_t line_col[2]; /* pickup, coil */
-    int32_t separator;
+    int32_t separator;  /* 0: no table */
+    int32_t decimal;    /* sign before decimals */
     double time_scale;  /* seconds a unit of the time column, or a row */
     double threshold;   /* a level above it is high */
     char id[2][16];     /* VCD codes of pickup and coil */
@@ -17,6 +18,9 @@ typedef struct {
     double first_s;
     double step_min_s;
     double step_max_s;
+    double run_step_s;  /* step that the last rows kept, and how many of them */
+    double even_step_s; /* step of the last longer run of even rows */
+    uint64_t run_rows;
     uint64_t rows;
     uint64_t unknown;   /* values that are neither 0 nor 1 (VCD x and z) */
     int32_t in_comment; /* VCD: inside a $... section whose content is skipped */
@@ -36,4 +40,5 @@ size_t scan_vcd(scan_state *s, const char *text, size_t size, size_t *used, doub
 #define SCAN_FEW_COLUMNS 1
 #define SCAN_NO_NUMBER 2
 #define SCAN_BACKWARDS 3
+#define SCAN_UNITS 4
 #endif

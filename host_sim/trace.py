@@ -24,6 +24,8 @@ LEAD_IN_S = 0.05
 FINEST_DEG = 0.25  # a bench's strobe and degree wheel tell about this much (common practice)
 MOST_DWELL_OFF = 0.03
 MOST_UNSTEADY = 0.02
+SHOWN_APART = 20
+CLOCK_OFF = 1e-5  # what is left of a clock's error within one turn, whose period it scales as well
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,17 @@ class TraceResult:
         """True when every check passed and nothing about the recording speaks against it."""
         return self.verdict.passed and not any(finding.fatal for finding in self.findings)
 
+    @property
+    def apart_us(self) -> float:
+        """What recording and replay may be apart: two samples, two ticks, the clock's error."""
+        turn_us = 1e6 * self.manifest.geometry.spacing_deg / DEG_S_PER_RPM
+        slowest = float(np.nanmin(self.measurement.pulses.rpm, initial=np.inf))
+        return (
+            2e6 * self.recording.sample_s
+            + 2e6 / self.manifest.tick_hz
+            + CLOCK_OFF * turn_us / max(slowest, self.manifest.start.floor_rpm)
+        )
+
     def as_dict(self) -> dict[str, Any]:
         """Return the result as JSON holds it, without the arrays."""
         m = self.measurement
@@ -77,11 +90,21 @@ class TraceResult:
         if self.replay is None:
             return None
         us = self.replay.ticks / self.manifest.tick_hz * 1e6
+        worst = np.argsort(-np.abs(us), kind="stable")[:SHOWN_APART]
+        apart = [
+            {"at_s": round(float(self.replay.at_s[k]), 6), "apart_us": round(float(us[k]), 3)}
+            for k in sorted(worst)
+            if abs(us[k]) > self.apart_us
+        ]
         return {
             "compared": len(us),
+            "allowed_us": round(self.apart_us, 3),
             "apart_max_us": round(float(np.abs(us).max(initial=0.0)), 3),
+            "apart": apart,
             "only_recorded": self.replay.only_a,
             "only_firmware": self.replay.only_b,
+            "only_recorded_s": [round(float(t), 6) for t in self.replay.alone_a_s[:SHOWN_APART]],
+            "only_firmware_s": [round(float(t), 6) for t in self.replay.alone_b_s[:SHOWN_APART]],
         }
 
 
@@ -144,6 +167,41 @@ def _pickup(recording: Recording, manifest: Manifest) -> tuple[F64, U8, list[Fin
         f"{100 * part:.0f} %: the line is inverted, or the magnet the other way round"
     )
     return at_s, active ^ np.uint8(True), [Finding("pickup inverted", text)]
+
+
+def _plausible(recording: Recording, manifest: Manifest, at_s: F64, clean_s: F64) -> list[Finding]:
+    """Name what makes all else meaningless: a cut file, swapped lines, another unit of time."""
+    found = []
+    if recording.truncated:
+        text = "the file ends in the middle of a row; what is before it was judged"
+        found.append(Finding("truncated", text, fatal=False))
+    if len(at_s) < 8:
+        return found
+    rpm = manifest.geometry.spacing_deg / DEG_S_PER_RPM / (2.0 * float(np.median(np.diff(at_s))))
+    if rpm > 5.0 * manifest.limit_rpm and len(clean_s) < 8:
+        text = (
+            f"the pickup's edges would be those of {rpm:.3g} rpm, the limit is "
+            f"{manifest.limit_rpm:.0f}: another unit of time (--time-unit), or nothing but noise"
+        )
+        found.append(Finding("speed implausible", text))
+    elif _swapped(recording, manifest):
+        text = "what is read as the pickup charges like the coil, and the other way round"
+        found.append(Finding("lines swapped", f"{text}: exchange --pickup and --coil"))
+    return found
+
+
+def _swapped(recording: Recording, manifest: Manifest) -> bool:
+    """Whether the pickup's spans are a charge long, and the coil line's share is the magnet's."""
+    if len(recording.coil_s) < 8:
+        return False
+    dwell_s, part = manifest.dwell_us * 1e-6, manifest.geometry.arc_deg
+    part /= manifest.geometry.spacing_deg
+    spans = np.diff(recording.pickup_s)
+    charges = any(abs(np.median(spans[k::2]) - dwell_s) < 0.1 * dwell_s for k in (0, 1))
+    share = _active_share(recording.coil_s, recording.coil_level, recording.end_s)
+    own = _active_share(recording.pickup_s, recording.pickup_level, recording.end_s)
+    like, unlike = (min(abs(x - part), abs(1.0 - x - part)) for x in (share, own))
+    return bool(charges and like < 0.3 * part and unlike > like)
 
 
 def _coil(recording: Recording, manifest: Manifest) -> tuple[F64, U8, list[Finding]]:
@@ -272,13 +330,16 @@ def examine(recording: Recording, manifest: Manifest, *, replay: bool = False) -
     at_s, active, findings = _pickup(recording, manifest)
     coil_s, coil_on, more = _coil(recording, manifest)
     train, noise = _train_of(recording, manifest, at_s, active)
-    findings = [*findings, *more, *noise]
+    first = _plausible(recording, manifest, at_s, train.edge_s)
+    hopeless = any(finding.fatal for finding in first)
+    findings = first if hopeless else [*first, *findings, *more, *noise]
     run = _run_of(coil_s, coil_on, train, manifest)
     m = measure(run, train, manifest)
     sample_deg = 2.0 * recording.sample_s * DEG_S_PER_RPM * np.abs(m.rpm)
     m = replace(m, allowed_deg=m.allowed_deg + sample_deg)
     top_rpm = float(np.nanmax(m.pulses.rpm)) if len(m.pulses.at_s) > 1 else 0.0
-    findings += _rate_finding(recording, manifest, top_rpm) + _shift_finding(m)
+    if not hopeless:
+        findings += _rate_finding(recording, manifest, top_rpm) + _shift_finding(m)
     margin = 20.0 + 2.0 * recording.sample_s * manifest.tick_hz
     limits = Limits(dwell_share=np.inf, on_margin_ticks=margin, first_spark_pulse=5)
     verdict = judge(m, run, train, manifest, limits)
@@ -309,4 +370,6 @@ def _replay(
         host.coil_on[keep_host],
         host.coil_channel[keep_host],
     )
-    return compare_runs(recorded, computed)
+    found = compare_runs(recorded, computed)
+    places = {name: getattr(found, name) - LEAD_IN_S for name in ("at_s", "alone_a_s", "alone_b_s")}
+    return replace(found, **places)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -109,11 +109,7 @@ def _text(result: TraceResult) -> str:
         lines.append("")
     lines += [f"{finding.name}: {finding.text}" for finding in result.findings]
     if facts["replay"]:
-        r = facts["replay"]
-        lines.append(
-            f"replay: {r['compared']} sparks compared, at most {r['apart_max_us']:.3f} us apart; "
-            f"{r['only_recorded']} only recorded, {r['only_firmware']} only by the firmware"
-        )
+        lines += _replay_lines(facts["replay"])
     for check in result.verdict.failures:
         place = f", worst at {check.at_s:.4f} s" if check.at_s is not None else ""
         lines.append(
@@ -124,3 +120,21 @@ def _text(result: TraceResult) -> str:
     else:
         lines.append("The plan was kept." if result.passed else "The plan was not kept.")
     return "\n".join(lines)
+
+
+def _replay_lines(replay: dict[str, Any]) -> list[str]:
+    """Tell how far recording and firmware are apart, and where."""
+    lines = [
+        f"replay: {replay['compared']} sparks compared, at most {replay['apart_max_us']:.3f} us "
+        f"apart ({replay['allowed_us']:.3g} by sampling and ticks); {replay['only_recorded']} only "
+        f"recorded, {replay['only_firmware']} only by the firmware"
+    ]
+    for title, key in (("only recorded", "only_recorded_s"), ("only firmware", "only_firmware_s")):
+        if replay[key]:
+            lines.append(f"  {title} at {', '.join(f'{at:.4f}' for at in replay[key])} s")
+    if replay["apart"]:
+        places = ", ".join(
+            f"{one['apart_us']:+.1f} at {one['at_s']:.4f} s" for one in replay["apart"]
+        )
+        lines.append(f"  firmware later by us: {places}")
+    return lines

@@ -15,6 +15,7 @@ from click.testing import CliRunner
 from vcd import VCDWriter
 from vcd.reader import TokenKind, tokenize
 
+import sparktick.host_sim.recording
 from sparktick.gen.cli import cli
 from sparktick.gen.errors import FolderError
 from sparktick.gen.toolchain import build
@@ -27,6 +28,7 @@ from sparktick.host_sim.recording import Recording, read_recording
 from sparktick.host_sim.run import Run, Train
 from sparktick.host_sim.simulate import standard_scenarios
 from sparktick.host_sim.trace import TraceResult, examine, remove_short
+from sparktick.host_sim.trace_picture import write_picture
 from sparktick.host_sim.train import pickup_train, steady
 from sparktick.host_sim.vcd import write_vcd
 
@@ -241,6 +243,7 @@ GOOD = "Time [s],pickup,coil\n" + "".join(f"{k * 1e-3:.4f},{k % 2},0\n" for k in
         ("", "empty"),
         ("one line of text\n", "no rows of numbers"),
         ("Time [s],a,b\n0,0,1\n1,1,1\n", "which line is the pickup"),
+        (GOOD.encode("utf-16"), "is UTF-16 text"),
         (GOOD + "0.0200,1\n", "after 20 rows: the row is shorter"),
         (GOOD + "0.0200,x,0\n", "not a number: '0.0200,x,0'"),
         (GOOD + "0.0010,1,0\n", "time runs backwards"),
@@ -249,13 +252,91 @@ GOOD = "Time [s],pickup,coil\n" + "".join(f"{k * 1e-3:.4f},{k % 2},0\n" for k in
         ("$timescale 1 ns $end\n$var wire 1 p pickup $end\n", "definitions do not end"),
     ],
 )
-def test_bad_files_are_told(tmp_path: Path, text: str, said: str) -> None:
+def test_bad_files_are_told(tmp_path: Path, text: str | bytes, said: str) -> None:
     path = tmp_path / "bad.csv"
-    path.write_text(text)
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
     with pytest.raises(FolderError, match=r".") as caught:
         read_recording(path)
     assert said in str(caught.value)
     assert str(path) in str(caught.value)
+
+
+def test_two_units_in_one_file_are_told(tmp_path: Path) -> None:
+    rows = [f"{k * 1e-5:.6f},{k // 50 % 2},0\n" for k in range(1000)]
+    rows += [f"{k * 1e-2:.6f},{k // 50 % 2},0\n" for k in range(1000, 2000)]
+    path = tmp_path / "mixed.csv"
+    path.write_text("Time [s],pickup,coil\n" + "".join(rows))
+    with pytest.raises(FolderError, match="two units in one file"):
+        read_recording(path)
+
+
+def test_a_cut_file_is_judged_up_to_its_cut(
+    recorded: tuple[Recording, Manifest], tmp_path: Path
+) -> None:
+    recording, manifest = recorded
+    for name in ("cut.csv", "cut.vcd"):
+        path = tmp_path / name
+        if name.endswith("csv"):
+            write_csv(path, recording, 5e-6, "Time [s]", 1.0)
+        else:
+            path.write_bytes(recording.path.read_bytes())
+        whole = path.read_bytes()
+        begin = b"\n#" if name.endswith("vcd") else b"\n"
+        path.write_bytes(whole[: whole.index(begin, len(whole) // 2) + 4])
+        found = read_recording(path, **({"pickup": "2", "coil": "3"} if "csv" in name else {}))
+        assert found.truncated and found.end_s == pytest.approx(0.5, abs=0.05)
+        result = examine(found, manifest)
+        assert names(result) == ["truncated"] and result.passed
+
+
+def test_decimal_commas_are_read(tmp_path: Path) -> None:
+    path = tmp_path / "comma.csv"
+    rows = "".join(f"{k / 1000:.3f};{k % 2};0\n".replace(".", ",") for k in range(20))
+    path.write_text("Zeit;x\nTime [s];pickup;coil\n" + rows)
+    np.testing.assert_allclose(np.diff(read_recording(path).pickup_s), 1e-3)
+
+
+def test_swapped_lines_and_a_wrong_unit_are_named(
+    recorded: tuple[Recording, Manifest], tmp_path: Path
+) -> None:
+    recording, manifest = recorded
+    path = tmp_path / "swapped.csv"
+    write_csv(path, recording, 5e-6, "Time [s]", 1.0)
+    result = examine(read_recording(path, pickup="3", coil="2"), manifest)
+    assert names(result) == ["lines swapped"] and not result.passed
+    wrong = read_recording(path, pickup="2", coil="3", time_unit="us")
+    result = examine(wrong, manifest)
+    assert names(result) == ["speed implausible"] and not result.passed
+
+
+def test_too_many_changes_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sparktick.host_sim.recording, "MOST_CHANGES", 10)
+    path = tmp_path / "noise.csv"
+    path.write_text(GOOD)
+    with pytest.raises(FolderError, match="more than 10 level changes"):
+        read_recording(path)
+
+
+def test_the_replay_says_where_it_disagrees(
+    recorded: tuple[Recording, Manifest], tmp_path: Path
+) -> None:
+    """One spark moved by 100 us, one taken out, one put in: each is told at its place."""
+    recording, manifest = recorded
+    at, level = recording.coil_s.copy(), recording.coil_level
+    off = np.flatnonzero(level == 0)
+    at[off[15]] += 100e-6
+    at = np.append(np.delete(at, [off[20] - 1, off[20]]), at[off[30]] + np.array([5e-3, 7e-3]))
+    level = np.append(np.delete(level, [off[20] - 1, off[20]]), [1, 0]).astype(np.uint8)
+    order = np.argsort(at, kind="stable")
+    changed = replace(recording, coil_s=at[order], coil_level=level[order])
+    result = examine(changed, manifest, replay=True)
+    replay = result.as_dict()["replay"]
+    assert [one["at_s"] for one in replay["apart"]] == [round(float(at[off[15]]), 6)]
+    assert replay["apart"][0]["apart_us"] == pytest.approx(-100.0, abs=1.0)
+    assert replay["only_firmware_s"] == [round(float(recording.coil_s[off[20]]), 6)]
+    assert replay["only_recorded_s"] == [round(float(recording.coil_s[off[30]] + 7e-3), 6)]
+    write_picture(tmp_path / "replay.svg", result)
+    assert b"<svg" in (tmp_path / "replay.svg").read_bytes()
 
 
 def test_a_table_without_time_needs_a_rate(tmp_path: Path) -> None:
