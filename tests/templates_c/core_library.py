@@ -22,7 +22,9 @@ PROOF = ROOT / "proof"
 FLASH = ROOT / "host_sim" / "bench_flash.h"
 NOT_CORE = re.compile(r"st_(port.*|main|tell)\.c")
 SANITIZERS = ("-g", "-fsanitize=undefined,address", "-fno-sanitize-recover=all")
-WARNINGS = ("-std=c99", "-O2", "-Wall", "-Wextra", "-Wconversion", "-Werror")
+WARNINGS = ("-std=c99", "-O1", "-Wall", "-Wextra", "-Wconversion", "-Werror")
+TICKS = 1 << 32
+CHECKS = ("A: on too long", "C: charge without lock", "E: impossible state", "F: endless alarms")
 WORLD = """
 uint64_t world_size(void);
 st_core *world_core(void *w);
@@ -39,6 +41,11 @@ uint32_t world_sparks(void *w);
 uint32_t world_last_spark_at(void *w);
 uint16_t world_broken(void *w, uint8_t which);
 bool world_coil_on(void *w);
+bool world_charge_armed(void *w);
+uint32_t world_coil_at(void *w);
+uint32_t world_on_since(void *w);
+uint32_t world_last_on(void *w);
+st_retained *world_kept(void *w);
 void world_late(void *w, uint16_t most);
 void delays_q8(uint32_t from, uint32_t count, int32_t *delay_q8);
 """
@@ -60,6 +67,11 @@ uint32_t world_sparks(void *w) { return W->sparks; }
 uint32_t world_last_spark_at(void *w) { return W->last_spark_at; }
 uint16_t world_broken(void *w, uint8_t which) { return W->broken[which]; }
 bool world_coil_on(void *w) { return W->coil_on; }
+bool world_charge_armed(void *w) { return W->coil == (uint8_t)ST_COIL_ON_AT; }
+uint32_t world_coil_at(void *w) { return W->coil_at; }
+uint32_t world_on_since(void *w) { return W->on_since; }
+uint32_t world_last_on(void *w) { return W->last_on; }
+st_retained *world_kept(void *w) { return &W->kept; }
 void world_late(void *w, uint16_t most) { W->late_most = most; }
 void delays_q8(uint32_t from, uint32_t count, int32_t *delay_q8)
 {
@@ -149,3 +161,79 @@ def load(sources: Path, scratch: Path) -> Core:
     ffi = cffi.FFI()
     ffi.cdef(_declarations(sources) + WORLD)
     return Core(ffi, ffi.dlopen(str(target)), config(sources))
+
+
+class World:
+    """One core in its world."""
+
+    def __init__(self, core: Core, seed: int, now: int) -> None:
+        self.core, self.lib = core, core.lib
+        self.memory = core.ffi.new("uint64_t[]", core.lib.world_size() // 8 + 1)
+        self.lib.world_begin(self.memory, seed, now % TICKS, True)
+        self.state = self.lib.world_core(self.memory)
+
+    @property
+    def now(self) -> int:
+        return int(self.lib.world_now(self.memory))
+
+    def broken(self) -> dict[str, int]:
+        counts = ((n, self.lib.world_broken(self.memory, i)) for i, n in enumerate(CHECKS))
+        return {name: count for name, count in counts if count}
+
+    def count(self, name: str) -> int:
+        """Return a counter of the core by its name without ST_N_."""
+        return int(self.state.count[self.core.enum(f"N_{name}")])
+
+    @property
+    def mode(self) -> int:
+        return int(self.state.s.mode)
+
+    def edge(self, ahead: int, active: bool) -> None:
+        self.edge_at(self.now + ahead, active)
+
+    def edge_at(self, at: int, active: bool) -> None:
+        self.lib.world_do_edge(self.memory, at % TICKS, active)
+
+    def until(self, at: int) -> None:
+        self.lib.world_do_until(self.memory, at % TICKS)
+
+    def pulse(self, at: int, width: int) -> None:
+        self.edge_at(at, True)
+        self.edge_at(at + width, False)
+
+    def poll(self) -> None:
+        self.lib.world_do_poll(self.memory)
+
+    @property
+    def spark_at(self) -> int:
+        return int(self.lib.world_last_spark_at(self.memory))
+
+    @property
+    def on_since(self) -> int:
+        return int(self.lib.world_on_since(self.memory))
+
+    @property
+    def last_on(self) -> int:
+        """Return the length of the last charge that has ended, in ticks."""
+        return int(self.lib.world_last_on(self.memory))
+
+    @property
+    def sparks(self) -> int:
+        return int(self.lib.world_sparks(self.memory))
+
+    @property
+    def coil_on(self) -> bool:
+        return bool(self.lib.world_coil_on(self.memory))
+
+    def true_train(self, period: int, phase: int, pulses: int) -> int:
+        """Turn evenly; return the pulses until locked for good (0: never)."""
+        self.edge(1, False)
+        at = self.now + 2 + phase
+        locked = 0
+        for count in range(1, pulses + 1):
+            self.lib.world_do_pulse(self.memory, at % TICKS, period)
+            at += period
+            good = self.state.s.mode == self.core.enum("RUN")
+            good = good and abs(self.state.s.period_ticks - period) <= 1
+            locked = (locked or count) if good else 0
+        return locked

@@ -16,14 +16,12 @@ from sparktick.gen.toolchain import find_compiler
 from sparktick.host_sim.chip import ChipJob, PickupPin, run_chip
 from sparktick.host_sim.run import Motion, Train
 
-from .core_library import PROOF, VECTORS, Core, core_files, load, program
+from .core_library import CHECKS, PROOF, TICKS, VECTORS, Core, World, core_files, load, program
 from .variants import LOGIC, make_firmware
 
-CHECKS = ("A: on too long", "C: charge without lock", "E: impossible state", "F: endless alarms")
 # `make vectors` asks for more.
 MORE = int(os.environ.get("SPARKTICK_VECTORS", "1"))
 SCENES_ON_CHIP = 64 * MORE
-TICKS = 1 << 32
 
 DISCHARGE = {
     "[coil]": (
@@ -115,40 +113,6 @@ def test_the_chip_orders_the_same_bit_for_bit(source: Path, host: Path) -> None:
     assert on_chip[-1] == "."  # it came to the end
     assert on_chip == run_host(host, seed, SCENES_ON_CHIP)
     assert int(on_chip[-2].split()[0], 16) > 1500 * MORE
-
-
-class World:
-    """One core in its world."""
-
-    def __init__(self, core: Core, seed: int, now: int) -> None:
-        self.core, self.lib = core, core.lib
-        self.memory = core.ffi.new("uint64_t[]", core.lib.world_size() // 8 + 1)
-        self.lib.world_begin(self.memory, seed, now % TICKS, True)
-        self.state = self.lib.world_core(self.memory)
-
-    @property
-    def now(self) -> int:
-        return int(self.lib.world_now(self.memory))
-
-    def broken(self) -> dict[str, int]:
-        counts = ((n, self.lib.world_broken(self.memory, i)) for i, n in enumerate(CHECKS))
-        return {name: count for name, count in counts if count}
-
-    def edge(self, ahead: int, active: bool) -> None:
-        self.lib.world_do_edge(self.memory, (self.now + ahead) % TICKS, active)
-
-    def true_train(self, period: int, phase: int, pulses: int) -> int:
-        """Turn evenly; return the pulses until locked for good (0: never)."""
-        self.edge(1, False)
-        at = self.now + 2 + phase
-        locked = 0
-        for count in range(1, pulses + 1):
-            self.lib.world_do_pulse(self.memory, at % TICKS, period)
-            at += period
-            good = self.state.s.mode == self.core.enum("RUN")
-            good = good and abs(self.state.s.period_ticks - period) <= 1
-            locked = (locked or count) if good else 0
-        return locked
 
 
 def speeds(core: Core) -> list[int]:

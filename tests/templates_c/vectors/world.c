@@ -69,8 +69,9 @@ static void pin(world *w, st_ticks at, bool on)
     }
     w->sparks++;
     w->last_spark_at = at;
-    w->on_most = ((at - w->on_since) > w->on_most) ? (at - w->on_since) : w->on_most;
-    broken(w, WORLD_A_ON_TOO_LONG, (at - w->on_since) > most);
+    w->last_on = at - w->on_since;
+    w->on_most = (w->last_on > w->on_most) ? w->last_on : w->on_most;
+    broken(w, WORLD_A_ON_TOO_LONG, w->last_on > most);
 }
 
 static st_ticks reachable(const world *w, st_ticks at)

@@ -29,6 +29,7 @@ typedef struct {
     st_ticks alarm_at;
     st_ticks on_since;
     st_ticks on_most;
+    st_ticks last_on; /* length of the last charge */
     st_ticks last_spark_at;
     uint32_t period;
     uint16_t broken[WORLD_CHECKS];
