@@ -19,6 +19,24 @@ RESISTORS_W = (0.25, 0.5, 1.0, 2.0, 5.0)
 CAPACITORS_V = (10, 16, 25, 35, 50, 63, 100)
 
 
+# References of a second coil's parts, and of a second sensor's, by those of the first.
+SECOND = {
+    **{f"R{k}": f"R{k + 10}" for k in (4, 5, 6, 7)},
+    "C3": "C13",
+    "D3": "D13",
+    "D4": "D14",
+    "Q1": "Q2",
+    "T1": "T2",
+    "E1": "E2",
+    "B1": "B2",
+    "R2": "R12",
+    "R3": "R13",
+    "C2": "C12",
+    "U3": "U13",
+    "R9": "R19",
+}
+
+
 @dataclass(frozen=True)
 class Component:
     """One part: ``value`` as drawn, ``rating`` as bought, ``si`` the value as a number.
@@ -48,6 +66,11 @@ class Circuit:
     sensor_from_battery: bool
     ac_gate: bool
     parts: tuple[Component, ...]
+
+    @property
+    def printed(self) -> dict[str, str]:
+        """What the board prints at the pin of each use."""
+        return {use: pin.printed for use, pin in self.board.pins.named().items()}
 
     def __getitem__(self, ref: str) -> Component:
         return next(part for part in self.parts if part.ref == ref)
@@ -94,7 +117,8 @@ def circuit_of(
     switches with an insulated gate (DescriptionError otherwise).
     """
     from .circuit_parts import coil_parts, gate_parts, pickup_parts, switch_parts
-    from .circuit_supply import supply_parts
+    from .circuit_supply import divider_parts, supply_parts
+    from .circuit_two import two_channels, two_sensors
 
     kind = "logic" if not isinstance(engine.coil, InductiveCoil) else engine.driver.kind
     if ac_gate and kind not in ("igbt", "mosfet"):
@@ -109,12 +133,18 @@ def circuit_of(
             )
         )
     coupled = ac_gate or engine.driver.gate_coupling == "capacitor"
-    parts = (
-        *supply_parts(engine, board, electrical),
-        *pickup_parts(engine, board),
+    channel = (
         *gate_parts(engine, board, plan, coupled),
         *switch_parts(engine, kind, electrical),
         *coil_parts(engine, electrical),
+    )
+    pickup = tuple(pickup_parts(engine, board))
+    two = getattr(engine.coil, "coils", 1) == 2
+    parts = (
+        *supply_parts(engine, board, electrical),
+        *(divider_parts(engine) if getattr(engine.supply, "measure", False) else ()),
+        *(two_sensors(pickup) if two else pickup),
+        *(two_channels(engine, board, channel) if two else channel),
     )
     return Circuit(
         name=engine.name,

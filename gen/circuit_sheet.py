@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib import import_module
 from itertools import pairwise
 from typing import Any
@@ -13,6 +15,7 @@ from .circuit import Circuit
 
 # Its elements are untyped.
 elm: Any = import_module("schemdraw.elements")
+logic: Any = import_module("schemdraw.logic")
 
 FONT = 14
 MARGIN_PT = 12.0
@@ -22,29 +25,67 @@ WIDE = 0.6  # of its height is the mean width of a sans letter, generously
 VIEW = re.compile(r'height="[\d.]+pt" width="[\d.]+pt" viewBox="([-\d. ]+)"')
 
 
+Place = tuple[float, float]
+
+
 class Sheet:
-    """A drawing; a part is drawn with its reference and value."""
+    """A drawing; a part is drawn with its reference and value.
+
+    Places are counted from an origin, and references are renamed, so that a part of the drawing
+    can be repeated elsewhere with other parts (``moved``).
+    """
 
     def __init__(self, circuit: Circuit) -> None:
         self.circuit = circuit
         self.drawing = schemdraw.Drawing(show=False, fontsize=FONT, unit=2)
         self._word_boxes: list[tuple[float, float, float, float]] = []
+        self._down = 0.0
+        self._names: dict[str, str] = {}
 
-    def add(self, element: Any) -> Any:
-        """Place an element."""
-        return self.drawing.add(element)
+    @contextmanager
+    def moved(self, down: float, names: dict[str, str]) -> Iterator[None]:
+        """Draw further down, with other references than those named in the drawing's code."""
+        before = self._down, self._names
+        self._down, self._names = self._down + down, names
+        yield
+        self._down, self._names = before
 
-    def words(self, ref: str) -> str:
+    def ref(self, name: str) -> str:
+        """Return the reference that stands for a name here."""
+        return self._names.get(name, name)
+
+    def has(self, name: str) -> bool:
+        """Whether the circuit has this part."""
+        return self.ref(name) in self.circuit
+
+    def words(self, name: str) -> str:
         """Return reference and value, as drawn."""
-        return f"{ref}\n{self.circuit[ref].value}"
+        return f"{self.ref(name)}\n{self.circuit[self.ref(name)].value}"
+
+    def _at(self, place: Place) -> Place:
+        return place[0], place[1] - self._down
+
+    def between(self, element: Any, a: Place, b: Place) -> dict[str, Place]:
+        """Draw an element from one place to another; return the places of its anchors."""
+        return self._anchors(self.drawing.add(element.at(self._at(a)).to(self._at(b))))
+
+    def anchored(self, element: Any, anchor: str, place: Place) -> dict[str, Place]:
+        """Draw an element with one of its anchors at a place; return the places of all."""
+        return self._anchors(self.drawing.add(element.theta(0).anchor(anchor).at(self._at(place))))
+
+    def _anchors(self, drawn: Any) -> dict[str, Place]:
+        return {
+            name: (float(at[0]), float(at[1]) + self._down) for name, at in drawn.absanchors.items()
+        }
 
     def text(self, x: float, y: float, words: str, align: str = "left") -> None:
         """Write words at a place, centred in height."""
-        self.add(elm.Label().at((x, y)).theta(0).label(words, halign=align, valign="center"))
+        label = elm.Label().at(self._at((x, y))).theta(0)
+        self.drawing.add(label.label(words, halign=align, valign="center"))
         lines = words.split("\n")
         width, half = WIDE * FONT * max(map(len, lines)), 0.5 * FONT * len(lines)
         left = UNIT_PT * x - {"left": 0.0, "center": 0.5, "right": 1.0}[align] * width
-        at = -UNIT_PT * y
+        at = UNIT_PT * (self._down - y)
         self._word_boxes.append((left, at - half, left + width, at + half))
 
     def above(self, x: float, y: float, words: str) -> None:
@@ -52,33 +93,33 @@ class Sheet:
         lines = words.count("\n") + 1
         self.text(x, y + 0.5 * lines * LINE_UNITS, words, "center")
 
-    def line(self, *points: tuple[float, float]) -> None:
+    def line(self, *points: Place) -> None:
         """Draw a wire through points."""
         for a, b in pairwise(points):
-            self.add(elm.Line().at(a).to(b))
+            self.between(elm.Line(), a, b)
 
     def dot(self, x: float, y: float, *, free: bool = False) -> None:
         """Mark a junction, or the free end of a wire that goes on elsewhere."""
-        self.add(elm.Dot(open=free).at((x, y)))
+        self.drawing.add(elm.Dot(open=free).at(self._at((x, y))))
 
     def ground(self, x: float, y: float) -> None:
         """Draw the common ground."""
-        self.add(elm.Ground().at((x, y)).theta(0))
+        self.drawing.add(elm.Ground().at(self._at((x, y))).theta(0))
 
     def box(self, x1: float, y1: float, x2: float, y2: float, dash: str = "-") -> None:
         """Draw a box; ``dash`` "--" for the outline of a unit."""
-        corner = (x2 - x1, y2 - y1)
-        self.add(elm.Rect(corner1=(0, 0), corner2=corner).at((x1, y1)).theta(0).linestyle(dash))
+        box = elm.Rect(corner1=(0, 0), corner2=(x2 - x1, y2 - y1)).at(self._at((x1, y1)))
+        self.drawing.add(box.theta(0).linestyle(dash))
 
-    def across(self, kind: Any, ref: str, x1: float, x2: float, y: float) -> None:
+    def across(self, kind: Any, name: str, x1: float, x2: float, y: float) -> None:
         """Draw a part lying, its words above it."""
-        self.add(kind().at((x1, y)).to((x2, y)))
-        self.above((x1 + x2) / 2, y + 0.5, self.words(ref))
+        self.between(kind(), (x1, y), (x2, y))
+        self.above((x1 + x2) / 2, y + 0.5, self.words(name))
 
-    def down(self, kind: Any, ref: str, x: float, y1: float, y2: float) -> None:
+    def down(self, kind: Any, name: str, x: float, y1: float, y2: float) -> None:
         """Draw a standing part, its words to the right."""
-        self.add(kind().at((x, y1)).to((x, y2)))
-        self.text(x + 0.5, (y1 + y2) / 2, self.words(ref))
+        self.between(kind(), (x, y1), (x, y2))
+        self.text(x + 0.5, (y1 + y2) / 2, self.words(name))
 
     def svg(self) -> str:
         """Return the drawing in the colour of the text around it, words and a margin included."""

@@ -171,3 +171,14 @@ def _filter(engine: Engine, board: Board, drop_v: float, out: str) -> Iterator[C
         out,
         "GND",
     )
+
+
+def divider_parts(engine: Engine) -> Iterator[Component]:
+    """Yield the divider through which the board measures the coil's supply."""
+    supply = engine.supply
+    top, bottom = supply.divider_top_ohm, supply.divider_bottom_ohm
+    pin_v = supply.volts_max * bottom / (top + bottom)
+    watts = supply.volts_max**2 / (top + bottom)
+    why = f"{pin_v:.2f} V at the pin at {supply.volts_max:g} V; 1 % parts"
+    yield resistor("R10", "supply divider, top", top, watts, why, "COIL+", "MEASURED")
+    yield resistor("R11", "supply divider, bottom", bottom, watts, why, "MEASURED", "GND")

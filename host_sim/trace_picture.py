@@ -28,7 +28,7 @@ def write_picture(path: Path, result: TraceResult) -> None:
     top.plot(*steady, color="0.6", linewidth=3, linestyle=":", label="plan, starting")
     top.plot(m.rpm[::step], m.angle_deg_btdc[::step], ".", markersize=3, label="recorded")
     top.set_xlabel("speed [rpm]")
-    top.set_ylabel("spark [deg before top dead centre]")
+    top.set_ylabel("spark [deg BTDC]")
     top.legend(frameon=False)
     bottom.plot(m.spark_s[::step], m.error_deg[::step], ".", markersize=3)
     if len(m.missed):
