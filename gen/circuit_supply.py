@@ -173,12 +173,10 @@ def _filter(engine: Engine, board: Board, drop_v: float, out: str) -> Iterator[C
     )
 
 
-def divider_parts(engine: Engine) -> Iterator[Component]:
+def divider_parts(volts_max: float, top_ohm: float, bottom_ohm: float) -> Iterator[Component]:
     """Yield the divider through which the board measures the coil's supply."""
-    supply = engine.supply
-    top, bottom = supply.divider_top_ohm, supply.divider_bottom_ohm
-    pin_v = supply.volts_max * bottom / (top + bottom)
-    watts = supply.volts_max**2 / (top + bottom)
-    why = f"{pin_v:.2f} V at the pin at {supply.volts_max:g} V; 1 % parts"
-    yield resistor("R10", "supply divider, top", top, watts, why, "COIL+", "MEASURED")
-    yield resistor("R11", "supply divider, bottom", bottom, watts, why, "MEASURED", "GND")
+    pin_v = volts_max * bottom_ohm / (top_ohm + bottom_ohm)
+    watts = volts_max**2 / (top_ohm + bottom_ohm)
+    why = f"{pin_v:.2f} V at the pin at {volts_max:g} V; 1 % parts"
+    yield resistor("R10", "supply divider, top", top_ohm, watts, why, "COIL+", "MEASURED")
+    yield resistor("R11", "supply divider, bottom", bottom_ohm, watts, why, "MEASURED", "GND")
