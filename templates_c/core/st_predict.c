@@ -12,7 +12,11 @@
 static int32_t st_trend(uint32_t newer, uint32_t older)
 {
     int32_t const most = (int32_t)(newer >> 2);
+#if ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
     int32_t const change = (older != 0U) ? (int32_t)(newer - older) : 0;
+#else
+    int32_t const change = (int32_t)(newer - older);
+#endif
     if (change > most) {
         return most;
     }

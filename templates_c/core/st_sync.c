@@ -62,9 +62,6 @@ static void st_run_lead(st_core *c, uint32_t interval)
         return;
     }
     st_mode_to(c, ST_RUN);
-    if (c->lock_count <= ST_CFG_LOCK_INTERVALS) {
-        c->lock_count++;
-    }
     st_limit_speed(c, interval);
     st_spark_from(c, c->edge_at[0], st_effective_period(c));
 }
@@ -244,8 +241,8 @@ void st_pulse_doubted(st_core *c)
     }
 }
 
-/* No edge in the gate.  At speed, go on by prediction for a few turns; but not so soon after another
- * gap: a period one and a half times too long would find every third edge so, for ever. */
+/* No edge in the gate.  At speed, go on by prediction for a few turns; but not again after a single
+ * edge: a period one and a half times too long would find every third edge so, for ever. */
 void st_edge_missed(st_core *c)
 {
     st_ticks edge_at;
@@ -254,14 +251,13 @@ void st_edge_missed(st_core *c)
     }
     st_count(c, ST_N_MISSING);
     if (((c->s.missing + 1U) > ST_CFG_BRIDGE_MOST) ||
-        ((c->s.missing == 0U) && (c->lock_count <= ST_CFG_LOCK_INTERVALS)) ||
+        (c->missing_before != 0U) ||
         (c->s.period_ticks > ST_CFG_BRIDGE_PERIOD_TICKS)) {
         st_lose_lock(c);
         return;
     }
     st_foresee(c);
     edge_at = c->next_edge_at;
-    c->lock_count = 0U;
     c->s.missing++;
     st_seal(c);
     st_spark_from(c, edge_at, st_next_interval(c));

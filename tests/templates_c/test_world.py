@@ -36,10 +36,10 @@ BARE = {
         '[prediction]\npredictor = "last"\n'
     )
 }
-LIKE = {
+GAPS = {
     '[board]\nname = "nano-328p"': (
         '[board]\nname = "nano-328p"\n[noise]\nbridge_missing = 3\nbridge_above_rpm = 700\n'
-        '[prediction]\npredictor = "same-stroke"\n'
+        '[prediction]\npredictor = "last"\n'
     )
 }
 ENGINES: dict[str, tuple[str, dict[str, str]]] = {
@@ -47,7 +47,7 @@ ENGINES: dict[str, tuple[str, dict[str, str]]] = {
     "teal": ("teal", {}),
     "discharge": ("plover", DISCHARGE),
     "bare": ("plover", BARE),
-    "like": ("plover", {**LIKE, **LOGIC}),
+    "gaps": ("plover", {**GAPS, **LOGIC}),
 }
 
 
