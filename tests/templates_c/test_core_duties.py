@@ -98,7 +98,7 @@ def test_delays_are_the_tables_lines(
 
 
 # Newest interval, the one before, weight in 1/256: the period taken, next interval expected.
-# T + floor(clipped change x weight / 256); the change is held within floor(T / 4); unknown is none.
+# T + floor(clipped change x weight / 256); the change is held within floor(T / 4).
 TREND = [
     (20000, 20000, 135, 20000, 20000),
     (20000, 20100, 135, 20000 + floor(Fraction(-100 * 135, 256)), 19900),
@@ -106,7 +106,6 @@ TREND = [
     (20001, 12000, 256, 25001, 25001),  # held: 20001 // 4 = 5000
     (20001, 60000, 200, 20001 + floor(Fraction(-5000 * 200, 256)), 15001),
     (182370, 182371, 143, 182370 + floor(Fraction(-143, 256)), 182369),
-    (14117, 0, 134, 14117, 14117),
 ]
 
 
