@@ -49,7 +49,7 @@ def _table(section: Section) -> str:
     head = "".join(f'<th scope="col">{escape(word)}</th>' for word in section.heads)
     rows = ("".join(f"<td>{_words(cell)}</td>" for cell in row) for row in section.rows)
     body = "".join(f"<tr>{row}</tr>" for row in rows)
-    kind = ' class="blank"' if section.blank else ""
+    kind = ' class="wordy blank"' if section.blank else ' class="wordy"'
     where = f'class="scroll" tabindex="0" role="region" aria-label="{escape(section.title)}"'
     return (
         f"<div {where}><table{kind}><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 from .board import Board
 from .circuit import Component, capacitor, ohm_text, resistor
@@ -116,7 +117,9 @@ def gate_parts(engine: Engine, board: Board, plan: Plan, coupled: bool) -> Itera
             f"time constant {1e3 * farad * d.gate_pull_down_ohm:.0f} ms with R5: a pin stuck on "
             f"lets go of the coil after {stuck_ms:.0f} ms"
         )
-        yield capacitor("C3", "gate coupling, film", farad, volts, why, before, "COUPLED")
+        part = capacitor("C3", "gate coupling, film", farad, volts, why, before, "COUPLED")
+        tau_ms = 1e3 * farad * d.gate_pull_down_ohm
+        yield replace(part, value=f"{part.value}\nτ {tau_ms:.0f} ms")
         before = "COUPLED"
     if d.gate_ohm > 0.0:
         why = f"at most {1e3 * volts / d.gate_ohm:.2g} mA from the pin"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 from matplotlib.text import Text
@@ -51,12 +52,22 @@ def _own(electrical: Electrical, draw: PartDraw) -> Draw:
             if isinstance(artist, Text):
                 _reword(artist)
         for axes in figure.axes:
-            legend = axes.get_legend()
-            if legend is not None and sheet.narrow:
-                legend.set_ncols(2)
+            _legend_outside(figure, axes, sheet)
         return figure
 
     return redraw
+
+
+def _legend_outside(figure: Figure, axes: Axes, sheet: Sheet) -> None:
+    """Put an axes' legend above it, in as many columns as its words leave room for."""
+    inside = axes.get_legend()
+    if inside is None:
+        return
+    inside.remove()
+    handles, labels = axes.get_legend_handles_labels()
+    wide = max(len(str(label)) for label in labels)
+    columns = max(1, int((40 if sheet.narrow else 100) / (wide + 5)))
+    figure.legend(handles, labels, loc="outside upper left", ncols=columns)
 
 
 def _reword(text: Text) -> None:
