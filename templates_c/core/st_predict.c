@@ -7,8 +7,8 @@
 #include "st_internal.h"
 
 #if ST_CFG_PREDICTOR != ST_PREDICT_LAST
-/* newer - older, held within a quarter of newer: more is no trend but a fault.  None while the older is
- * not known yet. */
+/* newer - older, held within a quarter of newer: more is no trend but a fault.  On the same
+ * stroke the older is not known at first: then there is none. */
 static int32_t st_trend(uint32_t newer, uint32_t older)
 {
     int32_t const most = (int32_t)(newer >> 2);

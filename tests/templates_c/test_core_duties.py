@@ -70,14 +70,14 @@ def tables(source: Path) -> dict[str, list[tuple[int, ...]]]:
     for name in ("RUN", "START"):
         body = re.search(rf"ST_CFG_{name}_TABLE \\\n((?:.*\\\n)*.*)", text)
         assert body is not None
-        rows = re.findall(r"\{(\d+), (-?\d+)L, (\d+)U, 0x(\w+)U", body[1])
-        found[name] = [(int(a), int(b), int(c), int(d, 16)) for a, b, c, d in rows]
+        rows = re.findall(r"\{(\d+), (-?\d+)L, (\d+)U, 0x(\w+)U, \d+U, (\d+)U\}", body[1])
+        found[name] = [(int(a), int(b), int(c), int(d, 16), int(e)) for a, b, c, d, e in rows]
     return found
 
 
 def from_table(rows: list[tuple[int, ...]], x: int) -> int:
     """Delay in 1/256 tick of a table of straight lines, in rational numbers."""
-    start, base, slope, form = [row for row in rows if row[0] <= x][-1]
+    start, base, slope, form, _ = [row for row in rows if row[0] <= x][-1]
     change = floor(Fraction((x - start) * slope, 256)) * 2 ** (form & 15)
     return base - change if form & 0x8000 else base + change
 
@@ -166,9 +166,9 @@ def test_a_late_edge_takes_the_spark_with_it(cores: Cores, plover: Path) -> None
     """A charge begun before its edge never sparks before it, whenever in the gate that comes."""
     core = cores(PREDICTOR=0)
     period = 16000
-    gate = re.findall(r"(\d+)U\}", (plover / "config.h").read_text())[1]
-    within = floor(Fraction(period * int(gate), 65536))
     rows = tables(plover)["RUN"]
+    gate = [row for row in rows if row[0] <= period][-1][4]
+    within = floor(Fraction(period * gate, 65536))
     for late in range(-within + 40, within - 20, 37):
         world, at = running(core, period)
         before = world.sparks
