@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from .board import Board
 from .circuit import Component, capacitor, ohm_text, resistor
-from .electrical_buy import driver_need
+from .electrical_buy import cooling_need, driver_need
 from .electrical_input import Coil
 from .electrical_of import Electrical
 from .engine import Engine, InductiveCoil, LogicCoil
@@ -141,13 +141,15 @@ def switch_parts(engine: Engine, kind: str, electrical: Electrical) -> Iterator[
     if not isinstance(coil, Coil):
         return
     amps, joules, clamp_v = driver_need(electrical, coil)
+    watts, cooling = cooling_need(electrical, coil)
     gate = "GATE" if d.gate_ohm > 0.0 else "COUPLED" if d.gate_coupling != "direct" else "COIL_PIN"
     yield Component(
         "Q1",
         SWITCHES[kind],
         f"{d.max_current_a:g} A" + (f"\nclamps at {d.clamp_v:g} V" if kind == "igbt" else ""),
         f"{amps:.3g} A or more and {1e3 * joules:.3g} mJ clamped, hot; clamp of {clamp_v:.0f} V or "
-        f"more; fully on at {d.gate_volts_min:g} V",
+        f"more; fully on at {d.gate_volts_min:g} V; {cooling:.2g} K/W or less from junction to air "
+        f"for {watts:.2g} W",
         "charges the coil, opening it is the spark; current and energy of the worst corner of "
         "supply, coil and the longest fault",
         (gate, "COIL-", "GND"),

@@ -80,12 +80,17 @@ def _driver(electrical: Electrical, coil: Coil, library: Parts) -> Purchase:
     )
 
 
-def _heat_sink(electrical: Electrical, coil: Coil) -> Purchase:
+def cooling_need(electrical: Electrical, coil: Coil) -> tuple[float, float]:
+    """Return what the switch sheds at worst (W) and the K/W from junction to air it may have."""
     heat = electrical.report.heat
     assert heat is not None
     watts = float(np.max(heat.powers.driver_w))
     limit_c = coil.thermal.driver.limit_c
-    need = (limit_c - electrical.given.ambient_c) / watts if watts > 0.0 else np.inf
+    return watts, (limit_c - electrical.given.ambient_c) / watts if watts > 0.0 else np.inf
+
+
+def _heat_sink(electrical: Electrical, coil: Coil) -> Purchase:
+    watts, need = cooling_need(electrical, coil)
     failed = need < coil.thermal.driver.k_per_w
     if need >= USUAL_HEAT_SINK_K_PER_W and not failed:
         return Purchase("heat sink", "no", "none", (), f"the switch sheds {watts:.2g} W at most")

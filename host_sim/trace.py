@@ -56,6 +56,19 @@ class TraceResult:
         return self.verdict.passed and not any(finding.fatal for finding in self.findings)
 
     @property
+    def jitter_deg(self) -> float | None:
+        """Root mean square of a spark's error beside that of the spark before, over root two.
+
+        Only where both follow the running rule; what changes slowly, such as a shift, is no jitter.
+        """
+        m = self.measurement
+        step = np.diff(m.error_deg)
+        both = (m.rule[1:] == RULE_RUN) & (m.rule[:-1] == RULE_RUN) & (np.diff(m.pulse) == 1)
+        if not both.any():
+            return None
+        return round(float(np.sqrt(np.mean(step[both] ** 2) / 2.0)), 5)
+
+    @property
     def apart_us(self) -> float:
         """What recording and replay may be apart: two samples, two ticks, the clock's error."""
         turn_us = 1e6 * self.manifest.geometry.spacing_deg / DEG_S_PER_RPM
@@ -80,6 +93,7 @@ class TraceResult:
             **_spread("spark_deg_btdc", m.angle_deg_btdc),
             **_spread("error_deg", m.error_deg),
             **_spread("dwell_us", m.dwell_us),
+            "jitter_deg_rms": self.jitter_deg,
             "findings": [{"name": f.name, "text": f.text, "fatal": f.fatal} for f in self.findings],
             "replay": self._replay_dict(),
             "passed": self.passed,

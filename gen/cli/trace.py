@@ -40,6 +40,9 @@ if TYPE_CHECKING:
 @click.option(
     "--picture", type=click.Path(path_type=Path, dir_okay=False), help="Write an SVG of the sparks."
 )
+@click.option(
+    "--table", type=click.Path(path_type=Path, dir_okay=False), help="Write every spark as CSV."
+)
 @json_option
 def command(
     file: Path,
@@ -51,6 +54,7 @@ def command(
     threshold: float,
     replay: bool,
     picture: Path | None,
+    table: Path | None,
     as_json: bool,
 ) -> None:
     """Judge a logic analyser's recording of pickup and coil.
@@ -78,6 +82,10 @@ def command(
         from sparktick.host_sim.trace_picture import write_picture
 
         write_picture(picture, result)
+    if table is not None:
+        from sparktick.host_sim.trace_table import write_table
+
+        write_table(table, result)
     if as_json:
         content = {"path": str(file), "folder": str(folder), **result.as_dict()}
         click.echo(json_document("trace", content), nl=False)
@@ -106,6 +114,8 @@ def _text(result: TraceResult) -> str:
         ):
             cells = (f"{facts[f'{key}_{part}']:10.{digits}f}" for part in ("min", "mean", "max"))
             lines.append(f"{title:22}{''.join(cells)}")
+        if facts["jitter_deg_rms"] is not None:
+            lines.append(f"{'jitter [deg rms]':22}{'':10}{facts['jitter_deg_rms']:10.4f}")
         lines.append("")
     lines += [f"{finding.name}: {finding.text}" for finding in result.findings]
     if facts["replay"]:

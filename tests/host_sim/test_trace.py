@@ -29,6 +29,7 @@ from sparktick.host_sim.run import Run, Train
 from sparktick.host_sim.simulate import standard_scenarios
 from sparktick.host_sim.trace import TraceResult, examine, remove_short
 from sparktick.host_sim.trace_picture import write_picture
+from sparktick.host_sim.trace_table import write_table
 from sparktick.host_sim.train import pickup_train, steady
 from sparktick.host_sim.vcd import write_vcd
 
@@ -337,6 +338,36 @@ def test_the_replay_says_where_it_disagrees(
     assert replay["only_recorded_s"] == [round(float(recording.coil_s[off[30]] + 7e-3), 6)]
     write_picture(tmp_path / "replay.svg", result)
     assert b"<svg" in (tmp_path / "replay.svg").read_bytes()
+
+
+def test_jitter_is_what_was_put_in(recorded: tuple[Recording, Manifest]) -> None:
+    """Sparks moved at random by 20 us rms are 0.36 deg rms at 18000 deg/s, a shift adds none."""
+    recording, manifest = recorded
+    quiet = examine(recording, manifest).jitter_deg
+    assert quiet is not None and quiet < 0.01
+    off = recording.coil_level == 0
+    moved = recording.coil_s + 500e-6
+    moved[off] += np.random.default_rng(4).normal(0.0, 20e-6, off.sum())
+    found = examine(replace(recording, coil_s=moved), manifest).jitter_deg
+    assert found == pytest.approx(0.36, rel=0.25)  # 45 sparks
+
+
+def test_the_table_holds_every_spark_and_missed_pulse(
+    recorded: tuple[Recording, Manifest], tmp_path: Path
+) -> None:
+    recording, manifest = recorded
+    gone = np.ones(len(recording.coil_s), bool)
+    gone[40:42] = False
+    less = replace(recording, coil_s=recording.coil_s[gone], coil_level=recording.coil_level[gone])
+    result = examine(less, manifest)
+    write_table(tmp_path / "sparks.csv", result)
+    with (tmp_path / "sparks.csv").open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert len(rows) == len(result.measurement.spark_s) + 1
+    (missed,) = [row for row in rows if not row["spark_deg_btdc"]]
+    assert int(missed["pulse"]) == result.measurement.missed[0]
+    assert float(rows[-1]["off_deg"]) == pytest.approx(result.measurement.error_deg[-1], abs=1e-4)
+    assert [float(row["time_s"]) for row in rows] == sorted(float(row["time_s"]) for row in rows)
 
 
 def test_a_table_without_time_needs_a_rate(tmp_path: Path) -> None:
