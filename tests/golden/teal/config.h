@@ -57,7 +57,7 @@
 #define ST_CFG_ARC_Q16 8373U /* pulse width, part of the period */
 #define ST_CFG_ARC_SLACK_EIGHTHS 3U /* how far it may be from that, eighths of it */
 #define ST_CFG_FALSE_EDGES_MOST 4U /* then capture is masked for a while */
-#define ST_CFG_STORM_TICKS UINT32_C(200) /* 200 us */
+#define ST_CFG_STORM_TICKS UINT32_C(120) /* 120 us */
 #define ST_CFG_LOCK_INTERVALS 2U /* consistent intervals before timing is trusted */
 #define ST_CFG_LOCK_TOLERANCE_Q16 19661U
 #define ST_CFG_BRIDGE_MOST 1U /* missing pulses bridged by prediction ... */
