@@ -26,6 +26,17 @@ static void capture_latch(bench *b, uint8_t level, int64_t at)
     bench_irq_raise(b, IRQ_CAPTURE, at + b->set.latency_cycles);
 }
 
+static void line_recorded(bench *b, int64_t now, uint8_t level)
+{
+    bench_out *const out = b->out;
+    double const at_s = bench_seconds_of(b, now);
+    if (at_s >= out->line_from_s) {
+        out->line_s[out->line_count] = at_s;
+        out->line_level[out->line_count] = level;
+        out->line_count++;
+    }
+}
+
 /* A level that the filter has not yet seen for long enough is forgotten. */
 static void line_changed(bench *b, int64_t now)
 {
@@ -33,6 +44,9 @@ static void line_changed(bench *b, int64_t now)
     b->recent_head = (b->recent_head + 1U) % BENCH_RECENT;
     b->recent[b->recent_head] = now;
     b->facts.edges++;
+    if (b->out->line_count < b->out->line_room) {
+        line_recorded(b, now, level);
+    }
     if (b->set.filter_cycles == 0) {
         capture_latch(b, level, now + b->set.capture_delay_cycles);
         return;

@@ -77,6 +77,11 @@ typedef struct {
     uint8_t *mode;
     int64_t mode_room;
     int64_t mode_count;
+    double *line_s;            /* changes of the pickup line, noise included, as long as there is room */
+    uint8_t *line_level;
+    int64_t line_room;
+    int64_t line_count;
+    double line_from_s;        /* none before */
 } bench_out;
 
 uint64_t bench_size(void);

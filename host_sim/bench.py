@@ -244,6 +244,7 @@ class _Output:
         ):
             array = getattr(self, f"_{name}")
             setattr(self.struct, name, self._ffi.cast(kind, self._ffi.from_buffer(array)))
+        self._line_s, self._line_level = np.empty(0), np.empty(0, np.uint8)
         self.struct.coil_room = COIL_ROOM
         self.struct.mode_room = MODE_ROOM
 
@@ -257,6 +258,19 @@ class _Output:
     def full(self) -> bool:
         """True when the C loop stopped for want of room."""
         return bool(self.struct.coil_room - self.struct.coil_count < 4)
+
+    def record_line(self, from_s: float, room: int) -> None:
+        """Keep up to ``room`` changes of the pickup line from an instant on."""
+        self._line_s, self._line_level = np.empty(room), np.empty(room, np.uint8)
+        ffi, struct = self._ffi, self.struct
+        struct.line_s = ffi.cast("double *", ffi.from_buffer(self._line_s))
+        struct.line_level = ffi.cast("uint8_t *", ffi.from_buffer(self._line_level))
+        struct.line_room, struct.line_count, struct.line_from_s = room, 0, from_s
+
+    def line(self) -> tuple[F64, U8]:
+        """Return the recorded changes of the line: instants, levels after them."""
+        n = self.struct.line_count
+        return self._line_s[:n].copy(), self._line_level[:n].copy()
 
     def modes(self) -> tuple[F64, U8]:
         """Return the mode changes of the whole run."""
@@ -315,6 +329,14 @@ class Bench:
             return pieces[0]
         times, levels_out, modes = zip(*pieces, strict=True)
         return np.concatenate(times), np.concatenate(levels_out), np.concatenate(modes)
+
+    def record_line(self, from_s: float, room: int = 1 << 16) -> None:
+        """Keep the pickup line's changes from an instant on, noise included: see ``line``."""
+        self._output.record_line(from_s, room)
+
+    def line(self) -> tuple[F64, U8]:
+        """Return the recorded changes (n,) of the line: instants in seconds, 1 = magnet there."""
+        return self._output.line()
 
     def reset(self, down_s: float, *, power_on: bool = False) -> tuple[F64, U8, U8]:
         """Reset the chip at the end of what was fed; it is back ``down_s`` later.

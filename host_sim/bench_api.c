@@ -89,6 +89,7 @@ BENCH_API int64_t bench_layout(uint64_t *numbers, int64_t room)
         sizeof(bench_out),
         offsetof(bench_out, coil_count),
         offsetof(bench_out, mode_count),
+        offsetof(bench_out, line_from_s),
         (uint64_t)ST_N_COUNT,
         (uint64_t)ST_CORE_VERSION,
     };

@@ -269,6 +269,7 @@ def _check_layout(ffi: Any, lib: Any, path: Path, counters: int) -> None:
         ffi.sizeof("bench_out"),
         offset("bench_out", "coil_count"),
         offset("bench_out", "mode_count"),
+        offset("bench_out", "line_from_s"),
         counters,
     ]
     numbers = ffi.new("uint64_t[]", len(expected) + 1)

@@ -40,11 +40,16 @@ class Disturbed:
 
 
 class Family(Protocol):
-    """A noise family.  ``spark_bar``: share of sparks that must be within 1 deg at level 1."""
+    """A noise family.  ``spark_bar``: share of sparks that must be within 1 deg at level 1.
+
+    ``imitates``: its edges can be just as the magnet's, so that no firmware can tell them apart
+    and no spark's angle can be promised (noise_bound.py says how far).
+    """
 
     name: ClassVar[str]
     title: ClassVar[str]
     spark_bar: ClassVar[float | None]
+    imitates: ClassVar[bool]
 
     def disturb(self, clean: Train, manifest: Manifest, level: float, seed: int) -> Disturbed:
         """Return a clean train, as it is at the pin, disturbed."""
@@ -92,6 +97,7 @@ class Ringing:
     name: ClassVar[str] = "ringing"
     title: ClassVar[str] = "ringing after the coil's own switching"
     spark_bar: ClassVar[float | None] = 0.999
+    imitates: ClassVar[bool] = False
     gap_v: float = 12e3
     gap_hz: float = 5e6
     gap_decay_s: float = 1e-6
@@ -196,6 +202,7 @@ class _Repeated:
     name: ClassVar[str]
     title: ClassVar[str]
     spark_bar: ClassVar[float | None] = 0.999
+    imitates: ClassVar[bool] = False
     volts: float
     rise_s: float
     decay_s: float
@@ -331,6 +338,7 @@ class Background:
     name: ClassVar[str] = "background"
     title: ClassVar[str] = "random pulses from other gear"
     spark_bar: ClassVar[float | None] = None
+    imitates: ClassVar[bool] = False
     rate_hz: float = 500.0
     volts: float = 200.0
     decay_s: tuple[float, float] = (0.1e-6, 10e-6)
@@ -368,6 +376,7 @@ class MainsHum:
     name: ClassVar[str] = "hum"
     title: ClassVar[str] = "mains hum on the sensor's line"
     spark_bar: ClassVar[float | None] = None
+    imitates: ClassVar[bool] = False
     volts: float = 1.0
     hz: float = 50.0
     third: float = 0.2

@@ -80,6 +80,7 @@ class Stuck:
     name: ClassVar[str] = "stuck"
     title: ClassVar[str] = "line stuck for a while"
     spark_bar: ClassVar[float | None] = None
+    imitates: ClassVar[bool] = True
     per_s: float = 0.4
     length_s: tuple[float, float] = (0.02, 0.3)
 
@@ -114,6 +115,7 @@ class Chatter:
     name: ClassVar[str] = "chatter"
     title: ClassVar[str] = "chattering line, a loose plug"
     spark_bar: ClassVar[float | None] = None
+    imitates: ClassVar[bool] = True
     per_s: float = 0.4
     length_s: tuple[float, float] = (0.01, 0.1)
     rate_hz: float = 5000.0
@@ -142,12 +144,27 @@ class Chatter:
 
 
 @dataclass(frozen=True)
+class Storm(Chatter):
+    """The same at ``rate_hz`` 100 000 a second for some ms: an arcing contact, a radio keyed near.
+
+    No source: about the most that the capture filter lets through and handlers cannot serve.
+    """
+
+    name: ClassVar[str] = "storm"
+    title: ClassVar[str] = "storm of edges, an arcing contact"
+    per_s: float = 1.0
+    length_s: tuple[float, float] = (0.002, 0.02)
+    rate_hz: float = 100e3
+
+
+@dataclass(frozen=True)
 class Missing:
     """Pulses that do not come: each with the ``share``, alone.  No source: a gap at its limit."""
 
     name: ClassVar[str] = "missing"
     title: ClassVar[str] = "missing pulses"
     spark_bar: ClassVar[float | None] = None
+    imitates: ClassVar[bool] = False
     share: float = 0.02
 
     def disturb(self, clean: Train, manifest: Manifest, level: float, seed: int) -> Disturbed:
@@ -172,6 +189,7 @@ class Double:
     name: ClassVar[str] = "double"
     title: ClassVar[str] = "second pulses in a turn"
     spark_bar: ClassVar[float | None] = None
+    imitates: ClassVar[bool] = True
     share: float = 0.02
     width: tuple[float, float] = (0.05, 0.5)
 
@@ -202,6 +220,7 @@ class Bounce:
     name: ClassVar[str] = "bounce"
     title: ClassVar[str] = "bouncing contact"
     spark_bar: ClassVar[float | None] = None
+    imitates: ClassVar[bool] = False
     length_s: float = 100e-6
     most: int = 3
 

@@ -36,6 +36,7 @@ COMMANDS = {
     "generate": "Write the firmware folder of an engine.",
     "build": "Compile a firmware folder for its board.",
     "simulate": "Run a firmware folder's own C against an engine and noise.",
+    "campaign": "Show in numbers what noise does to the sparks.",
     "motion": "Turn the engine by its firmware's own sparks.",
     "emulate": "Run the compiled image on an emulated chip.",
     "flash": "Put a firmware folder's image into its board.",

@@ -1,0 +1,327 @@
+"""If this fails, a campaign's figures depend on how it was run, or a lost layer goes unnoticed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from vcd.reader import TokenKind, tokenize
+
+from sparktick.gen.cli import cli
+from sparktick.gen.errors import FolderError, RunError
+from sparktick.host_sim.campaign import (
+    FAMILIES,
+    LAYERS,
+    Block,
+    Score,
+    Source,
+    default_speeds,
+    failures_of,
+    plan_blocks,
+    read_source,
+    run_block,
+    score_from,
+    with_handlers,
+    without,
+)
+from sparktick.host_sim.campaign_run import BLOCKS_FILE, Store, Where, run_blocks
+from sparktick.host_sim.manifest import read_manifest
+from sparktick.host_sim.noise_bound import bounds_of
+
+
+@pytest.fixture(scope="module")
+def source(plover: Path) -> Source:
+    return read_source(plover)
+
+
+def run_one(source: Source, block: Block) -> Score:
+    return score_from(run_block(source, block))
+
+
+FEW = plan_blocks(("ringing", "iec-100k", "stuck"), (1.0,), (2000.0, 7000.0), (1, 2), 200)
+
+
+def finished(source: Source, folder: Path, where: Where | None = None) -> bytes:
+    run_blocks(source, Store(folder, source, FEW), where)
+    return (folder / BLOCKS_FILE).read_bytes()
+
+
+def test_one_core_and_two_give_the_same_bytes(source: Source, tmp_path: Path) -> None:
+    one = finished(source, tmp_path / "one")
+    assert one == finished(source, tmp_path / "two", Where(jobs=2))
+    assert one.count(b"\n") == len(FEW) + 1
+
+
+def test_interrupted_and_resumed_gives_the_same_bytes(source: Source, tmp_path: Path) -> None:
+    whole = finished(source, tmp_path / "whole")
+
+    def stop(done: int, of: int) -> None:
+        if done == 5:
+            raise KeyboardInterrupt
+
+    place = tmp_path / "stopped"
+    with pytest.raises(KeyboardInterrupt):
+        run_blocks(source, Store(place, source, FEW), None, stop)
+    path = place / BLOCKS_FILE
+    path.write_bytes(path.read_bytes() + b'{"block": {"family": "rin')  # killed while writing
+    again = Store(place, source, FEW)
+    assert len(again.waiting) == len(FEW) - 5
+    run_blocks(source, again)
+    assert path.read_bytes() == whole
+
+
+def test_other_firmware_or_blocks_are_not_mixed(source: Source, tmp_path: Path) -> None:
+    finished(source, tmp_path)
+    other = without(source, ("gate",))
+    with pytest.raises(FolderError, match="another campaign"):
+        Store(tmp_path, other, FEW)
+    with pytest.raises(FolderError, match="another campaign"):
+        Store(tmp_path, source, FEW[:2])
+    assert Store(tmp_path, other, FEW, restart=True).waiting == list(FEW)
+
+
+def test_full_disk_keeps_what_was_finished(source: Source, tmp_path: Path) -> None:
+    store = Store(tmp_path, source, FEW)
+
+    def fill(done: int, of: int) -> None:
+        if done == 2:
+            store.path = Path("/dev/full")
+
+    with pytest.raises(FolderError, match=r"No space left.*\n.*goes on from there"):
+        run_blocks(source, store, None, fill)
+    assert len(Store(tmp_path, source, FEW).done) == 2
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"families": ("wind",)}, "no such family"),
+        ({"levels": (-1.0,)}, "0 to 100"),
+        ({"levels": (float("nan"),)}, "0 to 100"),
+        ({"speeds_rpm": (0.0,)}, "10 to 60000"),
+        ({"seeds": ()}, "one or more"),
+        ({"seeds": (-1,)}, "one or more"),
+        ({"turns": 0}, "10 to 1000000"),
+    ],
+)
+def test_nonsense_is_refused(change: dict[str, object], said: str) -> None:
+    given: dict[str, object] = {
+        "families": ("hum",),
+        "levels": (1.0,),
+        "speeds_rpm": (1000.0,),
+        "seeds": (1,),
+        "turns": 100,
+    }
+    with pytest.raises(RunError, match=said):
+        plan_blocks(**{**given, **change})  # type: ignore[arg-type]
+
+
+def test_without_noise_every_spark_is_kept(source: Source) -> None:
+    for family in ("ringing", "iec-5k", "hum", "missing", "double", "bounce", "stuck"):
+        found = run_one(source, Block(family, 0.0, 3000.0, 1, 300))
+        assert (found.within, found.lost, found.added, found.early) == (found.sparks, 0, 0, 0)
+        assert found.sparks >= 297
+
+
+def test_default_families_keep_the_bars_in_a_short_campaign(plover: Path, source: Source) -> None:
+    """The whole one is `make campaign`; ringing and IEC bursts: 99.9 % within 1 deg."""
+    manifest = read_manifest(plover)
+    blocks = plan_blocks(tuple(FAMILIES), (1.0,), default_speeds(manifest), (1,), 3000)
+    rows = [(block, run_one(source, block)) for block in blocks]
+    assert failures_of(rows, manifest) == []
+    hurt = {block.family for block, one in rows if one.within < one.sparks or one.lost}
+    assert {"stuck", "chatter", "storm", "missing", "double", "bounce"} <= hurt
+
+
+def test_more_noise_does_more_harm(source: Source) -> None:
+    kept = [run_one(source, Block("missing", x, 3000.0, 1, 1500)).share for x in (0.1, 1.0, 5.0)]
+    assert kept[0] > kept[1] > kept[2]
+
+
+def test_bound_holds_for_pulses_in_the_gate(plover: Path, source: Source) -> None:
+    """What `double` does once locked stays under the figure printed for that speed."""
+    manifest = read_manifest(plover)
+    for bound in bounds_of(source, manifest, (1400.0, 2500.0, 4500.0, 8100.0)):
+        found = run_one(source, Block("double", 4.0, bound.rpm, 1, 3000))
+        assert found.furthest_deg_btdc < bound.furthest_deg_btdc
+        assert bound.pulse_us > bound.edge_us
+    assert bounds_of(source, manifest, (400.0,)) == []
+
+
+# ---- Layers: one guard each, which the firmware passes and one without the layer fails ----------
+
+
+@dataclass(frozen=True)
+class Guard:
+    """A block and what must hold of its score."""
+
+    block: Block
+    holds: Callable[[Score], bool]
+    fast_chip: bool = False
+
+
+GUARDS = {
+    "hold": Guard(Block("ringing", 1.0, 1833.0, 1, 2000), lambda s: s.share > 0.999),
+    "gate": Guard(Block("double", 1.0, 4547.0, 1, 3000), lambda s: s.early <= 8),
+    "doubt": Guard(Block("double", 3.0, 2542.0, 1, 3000), lambda s: s.early <= 20),
+    "bridge": Guard(Block("missing", 1.0, 4547.0, 1, 3000), lambda s: s.lost <= 20),
+    "storm": Guard(Block("storm", 20.0, 4547.0, 1, 2000), lambda s: s.share > 0.82),
+    "nearer": Guard(Block("bounce", 1.0, 8134.0, 1, 2000), lambda s: s.share > 0.5),
+    "lock": Guard(Block("storm", 10.0, 4547.0, 1, 5000), lambda s: s.early <= 8),
+    "confirm": Guard(Block("iso-1", 1.0, 1421.0, 1, 1000), lambda s: s.share > 0.999, True),
+}
+
+# The same by hand in the core's C: file, what stands there, what stands there instead.
+MUTATIONS = {
+    "hold": ("st_belief.c", "(active != lead)", "((active != lead) && (c == 0))"),
+    "gate": (
+        "st_gate.c",
+        "within = st_scale_q16(interval, notes.gate_q16);",
+        "within = interval >> 1;",
+    ),
+    "doubt": (
+        "st_sync.c",
+        "void st_pulse_doubted(st_core *c)\n{\n",
+        "void st_pulse_doubted(st_core *c)\n{\n    if (c != 0) {\n        return;\n    }\n",
+    ),
+    "bridge": (
+        "st_sync.c",
+        "    st_count(c, ST_N_MISSING);\n",
+        "    st_count(c, ST_N_MISSING);\n    if (c != 0) {\n        st_lose_lock(c);\n"
+        "        return;\n    }\n",
+    ),
+    "storm": ("st_belief.c", "(c->false_edges < ST_CFG_FALSE_EDGES_MOST)", "(c != 0)"),
+    "nearer": (
+        "st_belief.c",
+        "    return st_running(c) && (c->seek",
+        "    return (c == 0) && st_running(c) && (c->seek",
+    ),
+    "lock": (
+        "st_sync.c",
+        "    return apart <= st_scale_q16(period, ST_CFG_LOCK_TOLERANCE_Q16);",
+        "    return (apart != 0U) || (c != 0);",
+    ),
+}
+
+
+def guarded(source: Source, name: str) -> bool:
+    guard = GUARDS[name]
+    return guard.holds(
+        run_one(with_handlers(source, 0.05 if guard.fast_chip else 1.0), guard.block)
+    )
+
+
+@pytest.mark.parametrize("name", GUARDS)
+def test_the_whole_firmware_keeps_each_layers_guard(source: Source, name: str) -> None:
+    assert guarded(source, name)
+
+
+@pytest.mark.parametrize("name", MUTATIONS)
+def test_a_core_without_a_layer_is_found_out(source: Source, name: str) -> None:
+    file, old, new = MUTATIONS[name]
+    files = dict(source.files)
+    assert files[f"src/{file}"].count(old) == 1, f"{file} has changed: mend the mutation {name}"
+    files[f"src/{file}"] = files[f"src/{file}"].replace(old, new)
+    assert not guarded(Source(tuple(files.items())), name)
+
+
+def test_confirmation_matters_where_handlers_are_fast(source: Source) -> None:
+    """On the 16 MHz chip its handlers' own time covers it: only a faster one shows its worth."""
+    assert not guarded(without(source, ("confirm",)), "confirm")
+
+
+@pytest.mark.parametrize("name", LAYERS)
+def test_each_layer_can_be_switched_off(source: Source, name: str) -> None:
+    bare = dict(without(source, (name,)).files)
+    changed = [file for file, text in source.files if bare[file] != text]
+    assert "src/config.h" in changed
+    assert changed == ["src/config.h"] or name == "capture-filter"
+
+
+def test_an_edited_config_is_not_guessed_at(source: Source) -> None:
+    files = dict(source.files)
+    files["src/config.h"] = files["src/config.h"].replace("ST_CFG_GATE ", "ST_CFG_GATES ")
+    with pytest.raises(FolderError, match="ST_CFG_GATE stands there 0 times"):
+        without(Source(tuple(files.items())), ("gate",))
+
+
+# ---- The command --------------------------------------------------------------------------------
+
+
+def campaign(*arguments: object) -> Result:
+    return CliRunner().invoke(cli, ["campaign", *map(str, arguments)])
+
+
+def test_command_ends_well_and_leaves_results(plover: Path, tmp_path: Path) -> None:
+    few = ("--family", "ringing", "--rpm", 3000, "--turns", 200, "--seeds", 1, "--jobs", 1)
+    done = campaign(plover, *few, "--out", tmp_path / "c", "--json")
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.output)
+    assert document["schema"] == 1 and document["command"] == "campaign"
+    assert document["turns"] == 5 * 200 and document["passed"] is True
+    assert document == json.loads((tmp_path / "c" / "campaign.json").read_text())
+    assert (tmp_path / "c" / "campaign.svg").read_text().startswith("<?xml")
+    text = campaign(plover, *few, "--out", tmp_path / "c")
+    assert "every limit was kept" in text.output
+
+
+def test_failure_names_a_command_that_fails_again(plover: Path, tmp_path: Path) -> None:
+    """Without the edge's confirmation on a fast chip the standard's pulses move sparks."""
+    done = campaign(
+        *(plover, "--family", "iso-1", "--level", 1, "--rpm", 1421, "--turns", 1000),
+        *("--without", "confirm", "--handlers", 0.05, "--jobs", 1, "--quiet"),
+        *("--out", tmp_path / "c"),
+    )
+    assert done.exit_code == 1
+    replay = next(line.split() for line in done.output.splitlines() if "--first-seed" in line)
+    again = campaign(*replay[2:])
+    assert again.exit_code == 1
+    traces = list((tmp_path / "c").glob("*.vcd"))
+    assert traces
+    with traces[0].open("rb") as stream:
+        kinds = [token.kind for token in tokenize(stream)]
+    assert kinds.count(TokenKind.CHANGE_SCALAR) > 20
+
+
+def test_layer_table_shows_what_each_was_worth(plover: Path, tmp_path: Path) -> None:
+    done = campaign(
+        *(plover, "--layers", "--family", "double", "--rpm", 2542, "--turns", 1500, "--seeds", 1),
+        *("--jobs", 1, "--out", tmp_path, "--json"),
+    )
+    assert done.exit_code == 0, done.output
+    rows = {row["layer"]: row for row in json.loads(done.output)["layers"]}
+    assert set(rows) == {"", *LAYERS}
+    assert rows["gate"]["moved_per_100000"] > 2 * rows[""]["moved_per_100000"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--level", "x"), "not a valid float"),
+        (("--level", "-2"), "level -2"),
+        (("--seeds", "0"), "at least one seed"),
+        (("--family", "wind"), "no such family"),
+        (("--without", "luck"), "no such layer"),
+        (("--handlers", "0"), "handlers 0"),
+        (("--cluster", "nowhere"), "no Dask scheduler answers"),
+    ],
+)
+def test_bad_input_ends_with_2(
+    plover: Path, tmp_path: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    done = campaign(plover, *arguments, "--turns", 20, "--out", tmp_path)
+    assert done.exit_code == 2, done.output
+    assert said in done.output
+    assert not isinstance(done.exception, (OSError, ValueError))
+
+
+def test_the_same_seed_is_the_same_and_another_is_not(source: Source) -> None:
+    block = Block("storm", 1.0, 3000.0, 1, 1000)
+    assert run_one(source, block) == run_one(source, block)
+    assert run_one(source, block) != run_one(source, replace(block, seed=2))
+    assert np.isfinite(run_one(source, block).busy_share)
