@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.metadata
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -18,10 +19,13 @@ from .base import ChipJob, ChipRun
 INSTALL = "python tools/install_yasimavr.py"
 VERSION = "0.1.6"  # the corrections are tied to it
 SOURCE = f"yasimavr {VERSION}"
-SOURCES = ("chip_record.c", "yasim_run.cpp", "yasim_wire.cpp")
+SOURCES = ("chip_record.c", "yasim_run.cpp", "yasim_wire.cpp", "yasim_xt.cpp")
+TIMER_B = re.compile(r"atmega(8|16|32|48)0[89]|attiny(8|16)0[467]")  # yasim_xt.cpp
 CDEF = """
 void *chip_run_yasim(void *device, const chip_job *job, const chip_event *events,
                      chip_result *result);
+void *chip_run_yasim_xt(void *device, const chip_job *job, const chip_event *events,
+                        chip_result *result, int mega);
 const chip_change *chip_yasim_changes(void *chip);
 const uint8_t *chip_yasim_serial(void *chip);
 void chip_yasim_free(void *chip);
@@ -45,12 +49,14 @@ def _library() -> tuple[cffi.FFI, Any]:
     package = package_folder()
     include, lib = package / "include", package / "lib"
     flags = ["-std=c++20", "-O2", "-fPIC", "-shared", "-fvisibility=hidden"]
-    flags += ["-isystem", str(include / "core"), "-isystem", str(include / "arch_avr")]
-    libraries = [f"-L{lib}", "-lyasimavr_core", "-lyasimavr_arch_avr", f"-Wl,-rpath,{lib}"]
+    for part in ("core", "arch_avr", "arch_xt"):
+        flags += ["-isystem", str(include / part)]
+    libraries = [f"-L{lib}", "-lyasimavr_core", "-lyasimavr_arch_avr", "-lyasimavr_arch_xt"]
+    libraries += [f"-Wl,-rpath,{lib}"]
     command = native.compiler("CXX", ("c++", "g++", "clang++"))
     path = native.build("yasim_run.so", SOURCES, command, flags, libraries, extra=SOURCE)
     # yasimavr's own modules first, so that its libraries are loaded once.
-    from yasimavr.lib import arch_avr  # noqa: F401
+    from yasimavr.lib import arch_avr, arch_xt  # noqa: F401
 
     ffi = cffi.FFI()
     ffi.include(exchange.ffi())
@@ -62,7 +68,10 @@ def _device(mcu: str) -> Any:
     from yasimavr.device_library import load_device
 
     try:
-        return load_device(mcu)
+        device = load_device(mcu)
+        if TIMER_B.fullmatch(mcu):  # Y26: its watchdog is there and left out
+            device._builder_.build_peripherals(device, ["WDT"])
+        return device
     except Exception as error:
         raise RunError(f'mcu = "{mcu}": {SOURCE} does not know this chip') from error
 
@@ -80,12 +89,16 @@ def run(job: ChipJob) -> ChipRun:
     packed = exchange.pack(job, len(events))
     result = ffi.new("chip_result *")
     device = _device(job.mcu)
-    chip = library.chip_run_yasim(
+    given = (
         ffi.cast("void *", _sip.unwrapinstance(device)),
         packed,
         ffi.cast("chip_event *", events.ctypes.data),
         result,
     )
+    if TIMER_B.fullmatch(job.mcu):
+        chip = library.chip_run_yasim_xt(*given, int(job.mcu.startswith("atmega")))
+    else:
+        chip = library.chip_run_yasim(*given)
     change_bytes = result.change_count * exchange.CHANGE.itemsize
     changes = (
         bytes(ffi.buffer(library.chip_yasim_changes(chip), change_bytes)) if change_bytes else b""

@@ -113,25 +113,34 @@ uint8_t Chip::opcode_high()
 // compilers rely on it when they move the stack pointer.
 bool Chip::may_enable(uint8_t high)
 {
-    uint8_t low = Inside::flash(m_device.core())[Inside::pc(m_device.core())];
-    bool out_sreg = (high & 0xFE) == 0xBE && (low & 0x0F) == 0x0F;
-    return out_sreg || (high == 0x94 && low == 0x78);
+    bool out_sreg = (high & 0xFE) == 0xBE && (opcode_low & 0x0F) == 0x0F;
+    return out_sreg || (high == 0x94 && opcode_low == 0x78);
+}
+
+int Chip::response_cycles() const
+{
+    return kResponseCycles;
+}
+
+cycle_count_t Chip::true_cycles(uint8_t high, cycle_count_t took)
+{
+    return !response && (high & 0xF0) == 0xD0 ? took - 1 : took; // Y15: RCALL takes 3, not 4
 }
 
 void Chip::one_instruction()
 {
     Core& core = m_device.core();
     uint8_t high = opcode_high();
+    opcode_low = Inside::flash(core)[Inside::pc(core)];
     bool masked = may_enable(high) && (core.ioctl_read_ioreg(kSregIo) & 0x80) == 0;
     cycle_count_t took = m_device.exec_cycle();
     if (masked && (core.ioctl_read_ioreg(kSregIo) & 0x80) != 0) {
         core.start_interrupt_inhibit(1);
     }
+    took = true_cycles(high, took);
     if (response) { // Y3; what ran was the first instruction at the vector
-        took += kResponseCycles + (woken ? kWakeCycles : 0);
+        took += response_cycles() + (woken ? kWakeCycles : 0);
         response = false;
-    } else if ((high & 0xF0) == 0xD0) {
-        took -= 1; // Y15: RCALL takes 3 cycles, not 4
     }
     woken = false;
     step_to(cycle() + took);
@@ -205,6 +214,7 @@ void Chip::find_phase()
     }
     cycle_count_t tick = second - first;
     cycle_count_t zero = first - 1 - count * tick; // seen one cycle late, Y13
+    zero += phase_after_zero(tick);
     cycle_count_t wrap = tick << 16;
     result.phase_cycle = zero < released ? zero : zero - (zero - released) / wrap * wrap;
 }
@@ -218,6 +228,7 @@ bool Chip::load()
     firmware->frequency = static_cast<unsigned long>(job.f_cpu_hz);
     firmware->vcc = 5.0;
     firmware->aref = 1.0;
+    firmware->console_register = reg_addr_t(); // Y28: else address 0, a port's direction there
     return m_device.load_firmware(*firmware);
 }
 
@@ -256,10 +267,10 @@ void Chip::peek(int index)
     for (int i = 0; i < job.peek_size[index]; i++) {
         int a = job.peek_address[index] + i;
         uint64_t byte = 0;
-        if (a < 32) {
+        if (a < register_count()) {
             byte = Inside::regs(m_device.core())[a];
         } else if (a < ram_start()) {
-            byte = m_device.core().ioctl_read_ioreg(reg_addr_t(static_cast<short>(a - 32)));
+            byte = m_device.core().ioctl_read_ioreg(reg_addr_t(io_of(a)));
         } else if (a <= result.ram_end) {
             byte = Inside::sram(m_device.core())[a - ram_start()];
         }

@@ -65,15 +65,18 @@ struct ChipParts {
     bool filtered = false, rising_edge = false;
     bool response = false, woken = false, held = false, finished = false;
     int asked = 0;
+    uint8_t opcode_low = 0; // of the instruction that runs
     int ahead = 0; // cycles by which the emulator's clock is put forward for a moment
     cycle_count_t released = 0;
     uint64_t seed = 0;
     uint8_t ram_at_power_on[0x10000] = {};
 };
 
-class Chip : private ChipParts, public AbstractSimLoop, public CycleTimer {
+class Chip : protected ChipParts, public AbstractSimLoop, public CycleTimer {
 public:
-    Chip(Device& d, const chip_job& j, const chip_event* e, chip_result& r);
+    // `parts`: registers yasimavr lacks; the device deletes them.
+    Chip(Device& d, const chip_job& j, const chip_event* e, chip_result& r,
+         Peripheral* parts = nullptr);
     ~Chip() override;
     void run();
     void select_capture(bool with_canceller, bool rising);
@@ -84,20 +87,33 @@ public:
 
     chip_record record;
 
-private:
-    static Device& attached(Device& d, Chip& chip);
-    bool wire();
-    bool load();
+protected:
+    // What differs between kinds of chip.
+    virtual bool wire();
+    virtual void input(const chip_event& e);
+    virtual uint16_t timer_count();
+    virtual cycle_count_t true_cycles(uint8_t high, cycle_count_t took);
+    virtual int response_cycles() const;
+    virtual cycle_count_t phase_after_zero(cycle_count_t) const { return 0; }
+    virtual short io_of(int data_address) const { return static_cast<short>(data_address - 32); }
+    virtual int register_count() const { return 32; }
+
     Signal* signal_of(const char* peripheral);
+    bool wire_pins();
+    cycle_count_t now() const { return cycle() - ahead; }
+
+    BoundFunctionSignalHook<Chip> interrupt_hook, compare_hook, serial_hook, coil_hook;
+
+private:
+    static Device& attached(Device& d, Chip& chip, Peripheral* parts);
+    bool load();
     Pin* pin_of(const chip_pin& p);
 
     void on_interrupt(const signal_data_t& s, int);
     void on_compare(const signal_data_t& s, int);
     void on_serial(const signal_data_t& s, int);
     void on_coil(const signal_data_t& s, int channel);
-    void input(const chip_event& e);
     void capture_now();
-    cycle_count_t now() const { return cycle() - ahead; }
 
     void step_to(cycle_count_t target);
     bool one_step();
@@ -113,11 +129,8 @@ private:
     void fill_ram();
     void scan_stack();
     void peek(int index);
-    uint16_t timer_count();
     cycle_count_t next_count_step();
     void find_phase();
-
-    BoundFunctionSignalHook<Chip> interrupt_hook, compare_hook, serial_hook, coil_hook;
 };
 
 #endif

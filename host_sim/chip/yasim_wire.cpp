@@ -83,8 +83,8 @@ void Board::reset(int)
     chip.capture_off();
 }
 
-Chip::Chip(Device& d, const chip_job& j, const chip_event* e, chip_result& r)
-    : ChipParts(j, e, r), AbstractSimLoop(attached(d, *this)),
+Chip::Chip(Device& d, const chip_job& j, const chip_event* e, chip_result& r, Peripheral* parts)
+    : ChipParts(j, e, r), AbstractSimLoop(attached(d, *this, parts)),
       interrupt_hook(*this, &Chip::on_interrupt), compare_hook(*this, &Chip::on_compare),
       serial_hook(*this, &Chip::on_serial), coil_hook(*this, &Chip::on_coil)
 {
@@ -98,12 +98,12 @@ Chip::~Chip()
 }
 
 // The board must be part of the device before the loop initialises it.
-Device& Chip::attached(Device& d, Chip& chip)
+Device& Chip::attached(Device& d, Chip& chip, Peripheral* parts)
 {
     d.log_handler().set_writer(chip.errors);
     d.set_option(Device::Option_IgnoreBadCpuIO, true);
     d.set_option(Device::Option_InfiniteLoopDetect, false); // Y8
-    d.attach_peripheral(*new Board(chip)); // the device deletes it
+    d.attach_peripheral(parts != nullptr ? *parts : *new Board(chip)); // the device deletes it
     return d;
 }
 
@@ -131,8 +131,13 @@ bool Chip::wire()
     capture.connect(*request.data.as_ptr<SignalHook>());
     m_device.pin_manager().register_driver(compare);
     m_device.pin_manager().add_mux_config("OC1PINS", {"PB1", "PB2"});
-    pickup = pin_of(job.pickup);
     has_icp1 = job.pickup.port == 'B' && job.pickup.bit == 0;
+    return wire_pins();
+}
+
+bool Chip::wire_pins()
+{
+    pickup = pin_of(job.pickup);
     for (int i = 0; i < job.coil_count; i++) {
         Pin* pin = pin_of(job.coils[i]);
         if (pin == nullptr) {

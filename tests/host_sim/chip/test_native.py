@@ -31,7 +31,8 @@ def test_the_simavr_wrapper_has_no_warnings(tmp_path: Path) -> None:
 @NEEDS["yasimavr"]
 def test_the_yasimavr_wrapper_has_no_warnings(tmp_path: Path) -> None:
     include = yasim.package_folder() / "include"
-    folders = ["-isystem", str(include / "core"), "-isystem", str(include / "arch_avr")]
+    parts = ("core", "arch_avr", "arch_xt")
+    folders = [word for part in parts for word in ("-isystem", str(include / part))]
     assert compiles(yasim.SOURCES, ["c++", "-std=c++20", "-fPIC", *folders], tmp_path) == ""
 
 

@@ -1,0 +1,119 @@
+/* The part of the port that needs no timer: start-up, kept RAM, pins, pickup level, watchdog, serial, lamp. */
+#include "st_port.h"
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+
+#include "st_port_pins.h"
+
+#define ST_BAUD ((uint16_t)(((4UL * ST_CFG_F_CPU_HZ) + (ST_CFG_BAUD / 2UL)) / ST_CFG_BAUD))
+
+/* 8 clocks of 1.024 kHz closed, then 8 open: the first 7.8 ms after a feeding forbid the next, at
+ * 15.6 ms the chip is reset (M 20.3.2). */
+#define ST_WATCHDOG ((uint8_t)(WDT_WINDOW_8CLK_gc | WDT_PERIOD_8CLK_gc))
+
+#define ST_PACE_TICKS ((uint16_t)(ST_CFG_TICK_HZ / 100U)) /* between two feedings, 10 ms */
+
+static uint16_t st_fed_at;
+static st_retained st_kept __attribute__((section(".noinit")));
+uint8_t st_reset_cause __attribute__((section(".noinit")));
+
+/* Before C start-up (avr-libc section .init3): the coil off and driven, the full clock, the reset
+ * cause kept, the watchdog on.  Every reset leaves pins as inputs, the clock at a sixth and the
+ * watchdog as its fuse says. */
+void st_port_early(void) __attribute__((naked, used, section(".init3")));
+void st_port_early(void)
+{
+#if !ST_CFG_COIL_ON_HIGH
+    ST_PIN_CONTROL(COIL) = PORT_INVEN_bm;
+#endif
+    ST_VPORT(COIL).DIR |= ST_MASK(COIL);
+    _PROTECTED_WRITE(CLKCTRL.MCLKCTRLB, 0U);
+    _PROTECTED_WRITE(WDT.CTRLA, ST_WATCHDOG);
+    st_reset_cause = RSTCTRL.RSTFR;
+    RSTCTRL.RSTFR = st_reset_cause;
+}
+
+st_retained *st_port_retained(void)
+{
+    return &st_kept;
+}
+
+/* Directions, pull-up, inversion; then what cannot be changed any more once it is locked: the clock's
+ * and the watchdog's settings (the latter as soon as it has taken them over, M 20.3.4). */
+void st_pins_refresh(void)
+{
+    ST_PIN_CONTROL(COIL) = (ST_CFG_COIL_ON_HIGH != 0) ? 0U : PORT_INVEN_bm;
+    ST_PIN_CONTROL(PICKUP) = (ST_CFG_PICKUP_PULL_UP != 0) ? PORT_PULLUPEN_bm : 0U;
+    ST_VPORT(COIL).OUT &= (uint8_t)~ST_MASK(COIL);
+    ST_VPORT(COIL).DIR |= ST_MASK(COIL);
+    ST_VPORT(LAMP).DIR |= ST_MASK(LAMP);
+    ST_VPORT(TACHO).DIR |= ST_MASK(TACHO);
+    ST_VPORT(PICKUP).DIR &= (uint8_t)~ST_MASK(PICKUP);
+    ST_COIL_ROUTE = ST_COIL_ROUTED;
+    ST_SERIAL_ROUTE = ST_SERIAL_ROUTED;
+    if ((WDT.STATUS & (WDT_SYNCBUSY_bm | WDT_LOCK_bm)) == 0U) {
+        _PROTECTED_WRITE(WDT.STATUS, WDT_LOCK_bm);
+        _PROTECTED_WRITE(CLKCTRL.MCLKLOCK, CLKCTRL_LOCKEN_bm);
+    }
+}
+
+/* Four clocks from read to read: what the noise canceller drops, no longer than that, is seen by one
+ * read at most, so it never makes the majority. */
+bool st_port_active(void)
+{
+    uint8_t a;
+    uint8_t b;
+    uint8_t c;
+    bool high;
+    a = ST_VPORT(PICKUP).IN;
+    __builtin_avr_delay_cycles(3UL);
+    b = ST_VPORT(PICKUP).IN;
+    __builtin_avr_delay_cycles(3UL);
+    c = ST_VPORT(PICKUP).IN;
+    high = (((a & b) | (b & c) | (a & c)) & ST_MASK(PICKUP)) != 0U;
+    return high != (ST_CFG_ACTIVE_LOW != 0);
+}
+
+/* The watchdog's window is closed for its first half: it is fed only when 10 ms by the CPU's clock
+ * have passed, so that a loop that feeds it too often, or a clock too fast or too slow by more than
+ * the two oscillators may differ, ends in a reset as well. */
+void st_port_feed_watchdog(void)
+{
+    uint16_t now;
+    cli();
+    now = ST_TCA.CNT;
+    sei();
+    if ((uint16_t)(now - st_fed_at) >= ST_PACE_TICKS) {
+        st_fed_at = now;
+        __asm__ volatile("wdr");
+    }
+}
+
+void st_serial_on(void)
+{
+#if ST_CFG_TELL
+    ST_VPORT(SERIAL_TX).OUT |= ST_MASK(SERIAL_TX);
+    ST_VPORT(SERIAL_TX).DIR |= ST_MASK(SERIAL_TX);
+    ST_SERIAL.BAUD = ST_BAUD;
+    ST_SERIAL.CTRLB = USART_TXEN_bm;
+#endif
+}
+
+bool st_port_send(uint8_t byte)
+{
+    if ((ST_SERIAL.STATUS & USART_DREIF_bm) == 0U) {
+        return false;
+    }
+    ST_SERIAL.TXDATAL = byte;
+    return true;
+}
+
+void st_port_lamp(bool on)
+{
+    if (on) {
+        ST_VPORT(LAMP).OUT |= ST_MASK(LAMP);
+    } else {
+        ST_VPORT(LAMP).OUT &= (uint8_t)~ST_MASK(LAMP);
+    }
+}
