@@ -22,7 +22,8 @@ STYLE = (
     ".cautions{border:2px solid #b3122b;padding:.2em 1em .2em 2em}"
     "@page{size:A4;margin:14mm}"
     "@media print{body{font-size:9.5pt;margin:0;max-width:none;padding:0}"
-    "h2{break-after:avoid}tr,.cautions,figure{break-inside:avoid}thead{display:table-header-group}"
+    "td,th{padding:.12em .4em}h2{break-after:avoid}tr,.cautions,figure{break-inside:avoid}"
+    "thead{display:table-header-group}"
     ".page{break-before:page}}"
 )
 NEW_PAGE = ("noise", "rest", "counters", "first")

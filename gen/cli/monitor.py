@@ -16,8 +16,11 @@ from ._common import json_document, json_option
 if TYPE_CHECKING:
     from sparktick.host_sim.serial_line import Reading
 
-PORT_REMEDY = (
-    "Is the board plugged in, may you use the port (group dialout), does another program hold it?"
+PROBLEMS = (
+    (("Errno 2]",), "there is no such port", "Is the board plugged in? Ports that are there: {}."),
+    (("Errno 13]",), "you may not use it", "Join the group that owns it, such as dialout."),
+    (("Errno 16]", "lock"), "another program holds it", "Close that program."),
+    (("Errno 25", "(25,", "Errno 21]"), "is no serial port", "Ports that are there: {}."),
 )
 
 
@@ -90,7 +93,7 @@ def command(
         except KeyboardInterrupt:
             pass
         except OSError as error:
-            raise RunError(f"{port}: {error}\n    {PORT_REMEDY}") from None
+            raise RunError(_port_problem(port, error)) from None
     facts = {
         "lines": follower.reader.good,
         "garbled": follower.reader.garbled,
@@ -107,6 +110,18 @@ def command(
         _draw(log, picture)
     if not facts["lines"]:
         click.get_current_context().exit(1)
+
+
+def _port_problem(port: str, error: OSError) -> str:
+    """Say what is wrong with a port, and what to do."""
+    from serial.tools.list_ports import comports
+
+    said = str(error)
+    there = ", ".join(sorted(found.device for found in comports())) or "none"
+    for marks, problem, remedy in PROBLEMS:
+        if any(mark in said for mark in marks):
+            return f"{port}: {problem}\n    {remedy.format(there)}"
+    return f"{port}: {said}\n    Is the board plugged in? Ports that are there: {there}."
 
 
 def _draw(log: Path, picture: Path) -> None:

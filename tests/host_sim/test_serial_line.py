@@ -179,7 +179,10 @@ def test_a_missing_and_a_busy_port_are_told(plover: Path, tmp_path: Path) -> Non
     args = ["--folder", str(plover), "--seconds", "1"]
     result = CliRunner().invoke(cli, ["monitor", str(tmp_path / "nothing"), *args])
     assert result.exit_code == 2
-    assert "nothing" in result.stderr and "plugged in" in result.stderr
+    assert "there is no such port" in result.stderr and "plugged in" in result.stderr
+    (tmp_path / "file").write_text("no port")
+    result = CliRunner().invoke(cli, ["monitor", str(tmp_path / "file"), *args])
+    assert result.exit_code == 2 and "is no serial port" in result.stderr
     cable = Cable(tmp_path / "port")
     thread, results = watch(cable, plover, tmp_path / "log.csv", 2.0)
     result = CliRunner().invoke(cli, ["monitor", str(cable.path), *args])
