@@ -88,10 +88,9 @@ def bench_sections(
 
 def _at_rest(engine: Engine, design: Design) -> Section:
     pins, lead, trail = design.board.pins, design.lead_deg_btdc, design.trail_deg_btdc
-    lamp = f"the lamp at {pins.lamp.printed}"
-    first = f"{lamp} comes on" if engine.telling.lamp else f"the level at {pins.pickup.printed}"
+    lamp = pins.named().get("lamp") if engine.telling.lamp else None
+    first = f"the lamp at {lamp.printed} comes on" if lamp else f"{pins.pickup.printed} changes"
     after = f"{-trail:.1f} deg after" if trail < 0 else f"{trail:.1f} deg before"
-    verb = "" if engine.telling.lamp else " changes"
     return Section(
         "rest",
         "At rest: static timing",
@@ -101,7 +100,7 @@ def _at_rest(engine: Engine, design: Design) -> Section:
         steps=(
             "Find top dead centre by a piston stop: the mean of the two angles at which the piston "
             "touches it. Set the degree wheel's pointer there.",
-            f"Turn slowly in running direction: {first}{verb} at {lead:.1f} deg before top dead "
+            f"Turn slowly in running direction: {first} at {lead:.1f} deg before top dead "
             f"centre, ± {WHEEL_DEG:g} deg. Turn on: it changes back at {after} it.",
             "Take up backlash by always coming from the same side.",
             f"Off by more than {WHEEL_DEG:g} deg: move magnet or sensor, or write what you "

@@ -178,10 +178,11 @@ def _board(s: Sheet, at: Layout) -> None:
         s.text(x1 + 0.2, PIN_Y - at.sensor_down, s.circuit.printed["phase"])
     if s.has("R10"):
         s.text(x2 - 0.2, BOARD_HIGH - 0.4, s.circuit.printed["supply"], "right")
-    s.text(x1 + 0.9, low + 0.4, board.pins.serial_tx.printed, "center")
-    s.line((x1 + 0.9, low), (x1 + 0.9, low - 0.6))
-    s.dot(x1 + 0.9, low - 0.6, free=True)
-    s.text(x1 + 0.9, low - 1.2, "to the computer", "center")
+    if "serial_tx" in s.circuit.printed:
+        s.text(x1 + 0.9, low + 0.4, s.circuit.printed["serial_tx"], "center")
+        s.line((x1 + 0.9, low), (x1 + 0.9, low - 0.6))
+        s.dot(x1 + 0.9, low - 0.6, free=True)
+        s.text(x1 + 0.9, low - 1.2, "to the computer", "center")
     s.text(x1 + 2.8, low + 0.4, "GND", "center")
     s.ground(x1 + 2.8, low)
 

@@ -24,7 +24,7 @@ FUSE_BLOWS = 2.0  # times its rating, and a blade fuse goes within seconds; from
 FILTER_DROP_V, FILTER_CORNER_HZ = 1.0, 20.0  # common practice, no source
 LEAST_DROP_V = 0.15  # a filter resistor that may drop less filters nothing
 DIODE_DROP_V = 0.4  # Schottky; from memory
-REGULATOR_MIN_V = 5.6  # low-drop regulator to 5 V; from memory
+REGULATOR_DROP_V = 0.6  # low-drop regulator; from memory
 REGULATED_V = 5.0
 STAND_OFF_V = (5, 6, 8, 10, 13, 15, 16, 18, 24, 28, 33, 40)
 DIODE_V = (20, 40, 60, 100, 150)
@@ -122,7 +122,9 @@ def supply_parts(engine: Engine, board: Board, electrical: Electrical) -> Iterat
     why = "the coil has no supply until it is closed: bench, fuelling, first turns by hand"
     yield Component("S1", "arming switch", "coil supply", rating, why, ("FUSED", "COIL+"))
     regulated = supply.volts_max > power.volts_max
-    needs_v = REGULATOR_MIN_V if regulated else power.volts_min
+    own = power.printed != power.logic_printed  # the board brings a regulator
+    regulated_v = REGULATED_V if own else board.volts
+    needs_v = regulated_v + REGULATOR_DROP_V if regulated else power.volts_min
     room_v = supply.volts_min - DIODE_DROP_V - needs_v
     filtered = "FILTERED" if regulated else "RAW"
     if room_v >= LEAST_DROP_V:
@@ -133,11 +135,11 @@ def supply_parts(engine: Engine, board: Board, electrical: Electrical) -> Iterat
         yield Component(
             "U2",
             "low-drop regulator",
-            f"{REGULATED_V:g} V",
+            f"{regulated_v:g} V",
             f"takes {supply.volts_max:g} V; {board.power.current_ma:g} mA",
             f"{power.printed} of the board takes {power.volts_max:g} V at most",
             (filtered, "RAW", "GND"),
-            REGULATED_V,
+            regulated_v,
         )
 
 

@@ -91,7 +91,7 @@ def keys(text: str, name: str, new: dict[str, str]) -> str:
 
 
 def description(choice: Choice) -> str:
-    strong = choice.board != "promini-328p-8mhz"
+    strong = load_board(choice.board).volts > 4.0  # a logic-level IGBT is driven fully on
     text = (EXAMPLES / ("plover.toml" if strong else "teal.toml")).read_text(encoding="utf-8")
     text = keys(text, "board", {"name": f'"{choice.board}"'})
     if not strong:
@@ -131,7 +131,7 @@ CHOICES = [
         for ac in ((False, True) if driver in ("igbt", "mosfet") else (False,))
     ),
     *(Choice(sensor=sensor) for sensor in SENSORS),
-    *(Choice(board=board.name) for board in all_boards() if board.volts > 4.0),
+    *(Choice(board=board.name) for board in all_boards()),
     Choice(supply="volts = 24.0"),
     Choice(supply="volts = 7.2\nvolts_min = 6.6", coil="logic", driver="logic"),
     Choice(bare=True),
