@@ -44,7 +44,7 @@ def chip(example: str, folder: Path) -> dict[str, Figure]:
         "flash_bytes": built.flash_bytes,
         "static_ram_bytes": built.ram_bytes,
     }
-    for emulator in emulators_named("all"):
+    for emulator in emulators_named("all", str(manifest.raw["mcu"])):
         begun = time.perf_counter()
         results = list(emulate(folder, chip_scenarios(manifest, rpm=rpm), (emulator,)))
         took = time.perf_counter() - begun

@@ -17,6 +17,7 @@ from pathlib import Path
 from _results import Figure, record
 
 from sparktick.gen import avr_flags, pipeline, toolchain
+from sparktick.gen.families import FAMILIES
 
 ROOT = Path(__file__).parent.parent
 FAMILY = "avr_timer1"
@@ -35,8 +36,8 @@ def compilers() -> list[toolchain.Compiler]:
 
 def sizes(folders: dict[str, Path], size_flags: tuple[str, ...]) -> dict[str, int]:
     """Return flash bytes of each image by compiler and example."""
-    kept = avr_flags.FLAGS[FAMILY]
-    avr_flags.FLAGS[FAMILY] = replace(kept, size=size_flags)
+    kept = FAMILIES[FAMILY]
+    FAMILIES[FAMILY] = replace(kept, flags=replace(kept.flags, size=size_flags))
     try:
         return {
             f"{name}_gcc_{compiler.version}_bytes": toolchain.build(folder, compiler).flash_bytes
@@ -44,7 +45,7 @@ def sizes(folders: dict[str, Path], size_flags: tuple[str, ...]) -> dict[str, in
             for name, folder in folders.items()
         }
     finally:
-        avr_flags.FLAGS[FAMILY] = kept
+        FAMILIES[FAMILY] = kept
 
 
 def main() -> None:

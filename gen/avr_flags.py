@@ -1,4 +1,4 @@
-"""How the firmware is compiled: the one place that toolchain, Makefile and platformio.ini share.
+"""How AVR firmware is compiled; gen/families.py says which family takes which flags.
 
 The optimisation flags were chosen by trying every size-related flag of avr-gcc 5.4 and 7.3 on both
 example engines and keeping what made all four images smaller (benchmarks/flash_size.py repeats the
@@ -53,5 +53,3 @@ AVR = Flags(
     ),
     link=("-Wl,--gc-sections", f"-Wl,-T,src/{UNUSED_FLASH}"),
 )
-
-FLAGS = {"avr_timer1": AVR}

@@ -10,6 +10,7 @@ from typing import Literal
 from pydantic import ConfigDict, Field, ValidationError
 
 from .errors import BoardError, Fault
+from .families import FAMILIES
 from .faults import Translator, nearest, read_toml
 from .fields import Section, num, pick
 
@@ -94,7 +95,9 @@ class Upload(Section):
     """One way to put the image into the board."""
 
     name: str = pick("Short name of the way.", pattern=r"^[a-z0-9-]{2,24}$")
-    programmer: str = pick("avrdude programmer id.", pattern=r"^[A-Za-z0-9_-]{2,24}$")
+    programmer: str = pick(
+        "What that program calls the programmer.", pattern=r"^[A-Za-z0-9_-]{2,24}$"
+    )
     baud: int = num("Speed of the port; 0 for a programmer without one.", 0, 1000000, "as given.")
     platformio_board: str = pick("PlatformIO board id.", pattern=r"^[A-Za-z0-9_-]{2,32}$")
     note: str = pick("When to choose it.", "")
@@ -133,6 +136,13 @@ class Board(Section):
     volts: float = num("Supply of the chip.", 1.8, 5.5, "chips served.")
     flash_bytes: int = num("Flash memory.", 4096, 16777216, "the core does not fit in less.")
     ram_bytes: int = num("RAM.", 512, 1048576, "the core does not fit in less.")
+    stack_bytes: int = num(
+        "RAM that variables must leave free for the stack.",
+        96,
+        65536,
+        "handlers save registers.",
+        512,
+    )
     bootloader_bytes: int = num("Flash kept by the boot loader.", 0, 65536, "boot loaders.", 0)
     cycles_per_pulse: int = num(
         "CPU cycles one pulse costs at most, all handlers together.",
@@ -230,6 +240,7 @@ def read_board(path: str | Path) -> Board:
     except ValidationError as invalid:
         raise translator.error(invalid, BoardError) from None
     faults = [*_name_faults(board, Path(path)), *_pin_faults(board, str(path))]
+    faults += _family_faults(board, str(path))
     if board.timer.sync_cycles_min > board.timer.sync_cycles_max:
         faults.append(
             Fault(
@@ -243,6 +254,13 @@ def read_board(path: str | Path) -> Board:
     if faults:
         raise BoardError(*faults)
     return board
+
+
+def _family_faults(board: Board, file: str) -> list[Fault]:
+    if board.family in FAMILIES:
+        return []
+    allowed, remedy = " | ".join(FAMILIES), "Name an entry of gen/families.py."
+    return [Fault(file, "family", "not known", value=board.family, allowed=allowed, remedy=remedy)]
 
 
 def _name_faults(board: Board, path: Path) -> list[Fault]:

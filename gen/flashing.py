@@ -17,9 +17,9 @@ from .board import Board, Upload
 from .errors import FolderError, ToolError
 from .toolchain import image_sizes
 from .uf2 import FAMILIES, read_uf2
+from .uploading import is_boot_loader
 
 AVR_RAM = 0x800000
-BOOT_LOADERS = ("arduino", "urclock", "wiring", "avr109", "butterfly")  # avrdude's names of them
 DRIVE_MARK = "INFO_UF2.TXT"
 DRIVES = (
     *((root, f"*/*/{DRIVE_MARK}") for root in ("/media", "/run/media")),
@@ -188,11 +188,6 @@ def avrdude_command(
     if is_boot_loader(way):
         command += ["-D"]
     return [*command, *actions]
-
-
-def is_boot_loader(way: Upload) -> bool:
-    """Whether a way goes through a boot loader, which can neither erase all nor reach fuses."""
-    return way.programmer in BOOT_LOADERS
 
 
 def image_words(hex_path: Path, *, verify_only: bool) -> list[str]:

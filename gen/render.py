@@ -18,16 +18,19 @@ from typing import Any
 
 import jinja2
 
-from .avr_flags import FLAGS, UNUSED_FLASH
+from .avr_flags import UNUSED_FLASH
 from .delay_table import Line
 from .design import START_LEAVE, Design
 from .errors import FolderError
+from .families import FAMILIES
 from .plan import FASTEST_RPM, Plan
 from .telling import EXAMPLE_SECONDS, example_line, example_rpm
+from .uploading import upload_line, uploader_of
 
 MANIFEST = "manifest.json"
 MANIFEST_SCHEMA = 1
 SOURCE = "src"
+SOURCES = (".c", ".h", ".S", ".ld")  # what a port's folder may give to an image
 IMAGE = "build/firmware"
 OWN_FILES = "sparktick manifest"
 BUILT = ("build", ".pio")  # what compilers leave in a folder
@@ -204,7 +207,9 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
         "capture_delay_cycles": design.capture_delay_s * board.f_cpu_hz,
         "watchdog_us": board.watchdog.period_us,
         "watchdog_longest_us": board.watchdog.longest_us,
-        "files": {"elf": f"{IMAGE}.elf", "hex": f"{IMAGE}.hex", "map": f"{IMAGE}.map"},
+        "files": {
+            kind: f"{IMAGE}.{kind}" for kind in ("elf", *FAMILIES[board.family].formats, "map")
+        },
         "compiler": None,
         "sizes": {},
     }
@@ -230,7 +235,7 @@ def _c_files(design: Design) -> dict[str, str]:
         for part in folder.split("/"):
             source = source / part
         for file in source.iterdir():
-            if file.name.endswith((".c", ".h")):
+            if file.name.endswith(SOURCES):
                 files[f"{SOURCE}/{file.name}"] = file.read_text(encoding="utf-8")
     return files
 
@@ -238,13 +243,13 @@ def _c_files(design: Design) -> dict[str, str]:
 def render_files(design: Design, plan: Plan) -> dict[str, str]:
     """Every file of the firmware folder by its path in it; the same plan gives the same bytes."""
     environment = _environment()
+    family = FAMILIES[design.board.family]
     manifest = manifest_of(design, plan)
     pins = [
         (use, pin)
         for use, pin in design.board.pins.named().items()
         if use in ("pickup", "coil", "lamp", "tacho")
     ]
-    flags = FLAGS[design.board.family]
     modes, counters = core_names("st_mode", "ST_"), core_names("st_counter", "ST_N_")
     view = {
         "plan": plan,
@@ -255,7 +260,11 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
         "banner": banner(design),
         "core_version": core_version(),
         "fastest_rpm": max(FASTEST_RPM, design.limit_rpm * 1.25),
-        "flags": flags,
+        "family": family,
+        "upload_line": upload_line,
+        "uploader_of": uploader_of,
+        "flags": family.flags,
+        "chip_flags": family.chip(design.board.mcu),
         "modes": modes,
         "counters": counters,
         "example_line": example_line(design, plan, modes[-1][0], len(counters)),
@@ -266,7 +275,7 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
     for template in sorted(item.name for item in (_templates() / "project").iterdir()):
         if template.endswith(".j2"):
             name = template.removesuffix(".j2")
-            if name == UNUSED_FLASH and not any(name in flag for flag in flags.link):
+            if name == UNUSED_FLASH and not any(name in flag for flag in family.flags.link):
                 continue  # a family that fills its flash otherwise
             place = f"{SOURCE}/{name}" if name.endswith((".h", ".ld")) else name
             files[place] = environment.get_template(template).render(view)

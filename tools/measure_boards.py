@@ -38,7 +38,13 @@ def measure(board: str, f_cpu_hz: int) -> tuple[str, dict[str, int]]:
         pipeline.generate(description(board, f_cpu_hz, Path(temporary)), folder)
         toolchain.build(folder)
         manifest = read_manifest(folder)
-        results = list(emulate(folder, chip_scenarios(manifest, ramp=True), emulators_named(None)))
+        results = list(
+            emulate(
+                folder,
+                chip_scenarios(manifest, ramp=True),
+                emulators_named(None, str(manifest.raw["mcu"])),
+            )
+        )
         facts = chip_facts(manifest, results)[0]
     return facts.source, {handler.vector: round(handler.most) for handler in facts.handlers}
 

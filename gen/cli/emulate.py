@@ -32,8 +32,8 @@ def _speeds(ctx: click.Context, param: click.Parameter, given: str | None) -> tu
 @click.argument("path", type=click.Path(path_type=Path, exists=True))
 @click.option(
     "--emulator",
-    type=click.Choice(["yasimavr", "simavr", "all"]),
-    help="Which emulator; all runs each image on both.  [default: one that is installed]",
+    metavar="NAME",
+    help="Which emulator; all runs each that knows the chip.  [default: one that is installed]",
 )
 @click.option(
     "--rpm",
@@ -84,8 +84,9 @@ def command(
 
     from ..pipeline import firmware_folder
 
-    names = emulators_named(emulator)
     with firmware_folder(path) as folder:
+        manifest = read_manifest(folder)
+        names = emulators_named(emulator, str(manifest.raw["mcu"]))
         build_where_needed(folder)
         manifest = read_manifest(folder)
         if live is not None:
@@ -217,6 +218,7 @@ def print_results(
         )
         console.print(_chip_table(manifest, fact))
         console.print()
+        _print_coverage(console, fact)
     _print_failures(console, results, facts)
 
 
@@ -272,6 +274,17 @@ def _chip_table(manifest: Manifest, fact: ChipFacts) -> Any:
         table.add_row(name, "", clocks, f"{seconds * 1e6:.1f}", "", "")
     table.add_row("stack", "", f"{fact.stack_bytes} of {fact.stack_free_bytes} bytes", "", "", "")
     return table
+
+
+def _print_coverage(console: Any, fact: ChipFacts) -> None:
+    for heading, lines in (
+        ("really exercised", fact.coverage.exercised),
+        ("not exercised", fact.coverage.not_exercised),
+    ):
+        console.print(f"[bold]{heading}[/] by {fact.source}:")
+        for line in lines:
+            console.print(f"  {line}")
+    console.print()
 
 
 def _print_failures(

@@ -164,7 +164,7 @@ class Job:
 
     def needs_programmer(self) -> None:
         """Refuse fuses on a way that cannot reach them, or a board without advice."""
-        from ..flashing import is_boot_loader
+        from ..uploading import is_boot_loader
 
         if not self.board.fuse:
             raise FolderError(f"{self.board.name}: its chip has no fuses to set")

@@ -1,26 +1,23 @@
 """What an emulated chip is asked to do, and the one function that does it.
 
-Two emulators by different authors run the same job: ``simavr`` (C, a child process) and
-``yasimavr`` (C++, in process).  Both are corrected where they differ from the data sheet;
-README.md in this folder lists every correction and its test.
+Emulators by different authors run the same job (backends.py says which knows which chip).  They
+are corrected where they differ from the data sheet; README.md in this folder lists every
+correction and its test.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import IntEnum
-from importlib import import_module
 from pathlib import Path
 
 import numpy as np
 
-from sparktick.gen.errors import RunError
-
 from ..bench import CoilNoise
 from ..run import F64, U8, Run, Train
+from .backends import BACKENDS, backend_named, coverage_of
 
-MODULES = {"simavr": "simavr", "yasimavr": "yasim"}
-EMULATORS = tuple(MODULES)
+EMULATORS = tuple(backend.name for backend in BACKENDS)
 
 
 class ResetKind(IntEnum):
@@ -156,9 +153,6 @@ def run_chip(job: ChipJob, emulator: str = "yasimavr") -> ChipRun:
 
     ToolError when the emulator is not installed, RunError when the job cannot be run.
     """
-    if emulator not in EMULATORS:
-        names = " | ".join(EMULATORS)
-        raise RunError(f'emulator = "{emulator}": no such emulator (allowed: {names})')
-    module = import_module(f".{MODULES[emulator]}", __package__)
-    run: ChipRun = module.run(job)
+    coverage_of(emulator, job.mcu)
+    run: ChipRun = backend_named(emulator).load().run(job)
     return run

@@ -36,6 +36,11 @@ def program() -> Path:
         raise
 
 
+def require() -> None:
+    """Raise ToolError when simavr's library is not installed."""
+    program()
+
+
 def run(job: ChipJob, *, live_end: int | None = None) -> ChipRun:
     """Run one job on simavr; at the clock's own pace where ``live_end`` gets the serial bytes.
 

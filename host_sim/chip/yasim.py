@@ -44,6 +44,11 @@ def package_folder() -> Path:
     return Path(str(yasimavr.__file__)).parent
 
 
+def require() -> None:
+    """Raise ToolError when yasimavr is not installed, or not the version that was tried."""
+    package_folder()
+
+
 @cache
 def _library() -> tuple[cffi.FFI, Any]:
     package = package_folder()

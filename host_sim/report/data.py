@@ -18,6 +18,7 @@ from sparktick.gen.pipeline import Product
 from sparktick.gen.plan import Plan
 
 from ..chip import EMULATORS
+from ..chip.backends import backends_of
 from ..emulate import ChipFacts, EmulatedResult, chip_facts, chip_scenarios
 from ..emulate import run_scenario as run_on_chip
 from ..manifest import Manifest, read_manifest
@@ -246,11 +247,17 @@ def gather(
         below_floor=tuple(host.slow_run(share * floor) for share in BELOW_FLOOR),
         slowed=slowed_sparks(description.engine, manifest) if description else None,
         chips=tuple(
-            _on_chip(folder, manifest, name, not_built, step) for name in dict.fromkeys(emulators)
+            _on_chip(folder, manifest, name, not_built, step)
+            for name in _of_chip(emulators, str(manifest.raw["mcu"]))
         ),
         turns=tuple(_turns(host, description)),
         delays=delays_of(manifest, description.design if description else None),
     )
+
+
+def _of_chip(emulators: Sequence[str], mcu: str) -> Sequence[str]:
+    """Of all emulators those that know the chip; of some named ones every one."""
+    return backends_of(mcu) if tuple(emulators) == EMULATORS else list(dict.fromkeys(emulators))
 
 
 def chip_runs(manifest: Manifest) -> list[Scenario]:

@@ -84,6 +84,7 @@ WRONG = [
     ('name = "nano-328p"', 'name = "other"', "differs from the file's name"),
     ("f_cpu_hz = 16000000", "f_cpu_hz = 16", "out of range"),
     ("f_cpu_hz = 16000000", 'f_cpu_hz = "16 MHz"', "without quotes"),
+    ('family = "avr_timer1"', 'family = "avr_timer9"', "(allowed: avr_timer1"),
     ("volts = 5.0", "volt = 5.0", "did you mean volts"),
     ("bit = 1", "bit = 0", "already the pin of pickup"),
     ('port = "B"', 'port = "b"', "characters that are not allowed"),

@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,10 +18,10 @@ from click.testing import CliRunner
 from elftools.elf.elffile import ELFFile
 from intelhex import IntelHex
 
-from sparktick.gen import toolchain
 from sparktick.gen.board import load_board
 from sparktick.gen.cli import cli
 from sparktick.gen.errors import BuildError, FolderError, ToolError
+from sparktick.gen.families import FAMILIES
 from sparktick.gen.render import read_manifest
 from sparktick.gen.toolchain import Compiler, build, find_compiler
 
@@ -55,10 +56,16 @@ def fake_gcc(folder: Path, version: str, probe: str = "exit 0", work: str = "exi
     return program
 
 
+def with_wheel(patch: pytest.MonkeyPatch, wheel: str) -> None:
+    """Let the compiler's Python package have another name."""
+    family = FAMILIES["avr_timer1"]
+    patch.setitem(FAMILIES, "avr_timer1", replace(family, tools=replace(family.tools, wheel=wheel)))
+
+
 @pytest.fixture
 def bare(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Hide every compiler of this machine; return the folder that PATH names."""
-    monkeypatch.setattr(toolchain, "WHEEL", "no_such_wheel")
+    with_wheel(monkeypatch, "no_such_wheel")
     monkeypatch.setenv("PATH", str(tmp_path / "path"))
     monkeypatch.setenv("PLATFORMIO_CORE_DIR", str(tmp_path / "pio"))
     monkeypatch.delenv("PLATFORMIO_PACKAGES_DIR", raising=False)
@@ -72,7 +79,7 @@ def fake_wheel(tmp_path: Path, bare: Path, monkeypatch: pytest.MonkeyPatch) -> P
     package.mkdir(parents=True)
     (package / "__init__.py").touch()
     monkeypatch.syspath_prepend(tmp_path / "site")
-    monkeypatch.setattr(toolchain, "WHEEL", "fake_wheel")
+    with_wheel(monkeypatch, "fake_wheel")
     return package / "bin"
 
 
@@ -126,7 +133,7 @@ def compiler(request: pytest.FixtureRequest) -> Compiler:
     """Return the two compilers in turn that the flags were chosen for."""
     with pytest.MonkeyPatch.context() as patch:
         if request.param == "system":
-            patch.setattr(toolchain, "WHEEL", "no_such_wheel")
+            with_wheel(patch, "no_such_wheel")
         return find_compiler()
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 import shutil
@@ -15,11 +14,17 @@ from click.testing import CliRunner, Result
 
 from sparktick.gen.cli import cli
 from sparktick.gen.cli.emulate import build_where_needed
-from sparktick.gen.errors import ToolError
+from sparktick.gen.errors import RunError, ToolError
 from sparktick.gen.toolchain import build
 from sparktick.host_sim import emulate as emulation
-from sparktick.host_sim.chip import simavr
-from sparktick.host_sim.emulate import EmulatedResult, chip_facts, chip_scenarios, emulate
+from sparktick.host_sim.chip import simavr, yasim
+from sparktick.host_sim.emulate import (
+    EmulatedResult,
+    chip_facts,
+    chip_scenarios,
+    emulate,
+    emulators_named,
+)
 from sparktick.host_sim.manifest import read_manifest
 
 EMULATORS = {
@@ -196,10 +201,20 @@ def test_no_emulator_is_said_with_the_remedy(image: Path, monkeypatch: pytest.Mo
     def absent() -> Path:
         raise ToolError("simavr is not installed")
 
-    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None)
+    monkeypatch.setattr(yasim, "package_folder", absent)
     monkeypatch.setattr(simavr, "program", absent)
     with pytest.raises(ToolError, match="install_yasimavr"):
-        emulation.installed_emulator()
+        emulators_named(None, "atmega328p")
+
+
+def test_an_emulator_that_does_not_know_the_chip_is_refused(image: Path) -> None:
+    done = command(str(image), "--emulator", "qemu")
+    assert done.exit_code == 2
+    assert "allowed: yasimavr | simavr" in done.stderr
+    with pytest.raises(RunError, match="no emulator knows the atmega9999"):
+        emulators_named(None, "atmega9999")
+    with pytest.raises(RunError, match="yasimavr does not emulate the atmega9999"):
+        emulators_named("yasimavr", "atmega9999")
 
 
 @pytest.mark.parametrize("speeds", ["fast", "5", "1000,70000", ","])

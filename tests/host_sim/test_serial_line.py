@@ -18,7 +18,8 @@ from sparktick.gen.cli import cli
 from sparktick.gen.errors import RunError
 from sparktick.gen.telling import tell_line
 from sparktick.gen.toolchain import build
-from sparktick.host_sim.emulate import chip_scenarios, emulate, installed_emulator
+from sparktick.host_sim.chip.backends import installed_for
+from sparktick.host_sim.emulate import chip_scenarios, emulate
 from sparktick.host_sim.library import core_names
 from sparktick.host_sim.manifest import Manifest, read_manifest
 from sparktick.host_sim.serial_line import Interpreter, LineReader, PortFollower, checksum
@@ -234,7 +235,7 @@ def test_the_emulated_chips_lines_are_shown(plover: Path, tmp_path: Path) -> Non
     build(plover)
     manifest: Manifest = read_manifest(plover)
     scenario = chip_scenarios(manifest, rpm=(3000.0,))[0]
-    (result,) = emulate(plover, [scenario], (installed_emulator(),))
+    (result,) = emulate(plover, [scenario], (installed_for("atmega328p"),))
     count = result.run.serial.count(b"\r\n")
     assert count >= 1
     cable = Cable(tmp_path / "port")

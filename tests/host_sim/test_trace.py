@@ -20,7 +20,8 @@ from sparktick.gen.cli import cli
 from sparktick.gen.errors import FolderError
 from sparktick.gen.toolchain import build
 from sparktick.host_sim.bench import Hardware, run_train
-from sparktick.host_sim.emulate import chip_scenarios, emulate, installed_emulator
+from sparktick.host_sim.chip.backends import installed_for
+from sparktick.host_sim.emulate import chip_scenarios, emulate
 from sparktick.host_sim.library import load
 from sparktick.host_sim.manifest import Manifest, read_manifest
 from sparktick.host_sim.measure import measure
@@ -429,7 +430,7 @@ def test_the_emulated_chips_recording_reads_back(plover: Path, tmp_path: Path) -
     build(plover)
     manifest = read_manifest(plover)
     scenarios = chip_scenarios(manifest, rpm=(3456.0,))[:1]
-    (result,) = emulate(plover, scenarios, (installed_emulator(),))
+    (result,) = emulate(plover, scenarios, (installed_for("atmega328p"),))
     path = tmp_path / "chip.vcd"
     write_vcd(path, result.train, result.run, manifest)
     found = examine(read_recording(path), manifest, replay=True)

