@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import contextlib
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -151,3 +153,22 @@ def probe() -> Library:
 
 def probe_bench(probe: Library, chip: Hardware, noise: CoilNoise | None = None) -> ProbeBench:
     return ProbeBench(probe, chip, noise)
+
+
+@pytest.fixture(scope="session")
+def wait_until_open() -> Callable[[Path], None]:
+    """Return what waits until another than the test's own end of a pseudo-terminal is open."""
+
+    def wait(port: Path) -> None:
+        near, deadline = port.resolve(), time.monotonic() + 20.0
+        while time.monotonic() < deadline:
+            links = []
+            for link in Path("/proc/self/fd").iterdir():
+                with contextlib.suppress(OSError):
+                    links.append(link.readlink())
+            if links.count(near) > 1:
+                break
+            time.sleep(0.02)
+        time.sleep(0.1)  # opening a port drops what stands in it
+
+    return wait

