@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import importlib.resources
+from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
 
@@ -40,8 +41,8 @@ class Pins(Section):
     coil2: Pin | None = None
     lamp: Pin
     tacho: Pin
-    serial_tx: Pin
-    serial_rx: Pin
+    serial_tx: Pin | None = None
+    serial_rx: Pin | None = None
 
     def named(self) -> dict[str, Pin]:
         """Return the pins that the board has, by use, in the order of the format."""
@@ -130,8 +131,8 @@ class Board(Section):
     clock_tolerance_ppm: float = num(
         "Error of the clock: crystal 100, ceramic resonator 5000, inner RC 100000.",
         1,
-        30000,
-        "an RC oscillator is not good enough: it needs a crystal or a resonator.",
+        100000,
+        "an oscillator that is further off is broken.",
     )
     volts: float = num("Supply of the chip.", 1.8, 5.5, "chips served.")
     flash_bytes: int = num("Flash memory.", 4096, 16777216, "the core does not fit in less.")
@@ -186,6 +187,11 @@ class Board(Section):
         return (timer.sync_cycles_min + timer.sync_cycles_max) / 2.0 + timer.filter_cycles
 
     @property
+    def has_serial(self) -> bool:
+        """Whether the firmware can tell anything."""
+        return self.pins.serial_tx is not None
+
+    @property
     def max_pulses_per_s(self) -> float:
         """Pulse rate that takes half of the CPU, the most that is allowed."""
         return 0.5 * self.f_cpu_hz / self.cycles_per_pulse
@@ -229,6 +235,15 @@ def load_board(name: str) -> Board:
 def all_boards() -> list[Board]:
     """Return every board, sorted by name; an invalid file is an error, never left out."""
     return [load_board(name) for name in board_names()]
+
+
+def boards_that(can: Callable[[Board], bool]) -> str:
+    """Return the names of the boards that can do what another cannot, for a remedy.
+
+    >>> boards_that(lambda board: board.f_cpu_hz > 10**9)
+    'none'
+    """
+    return ", ".join(board.name for board in all_boards() if can(board)) or "none"
 
 
 def read_board(path: str | Path) -> Board:

@@ -348,7 +348,7 @@ def design(engine: Engine, board: Board) -> Design:
         hard_limit_s=None if hard_ms is None else hard_ms * 1e-3,
         predictor="trend" if predictor == "auto" else predictor,
         layers=_layers(engine),
-        serial=engine.telling.serial,
+        serial=engine.telling.serial and board.has_serial,
         baud=engine.telling.baud,
         lines_per_s=engine.telling.lines_per_s,
         line=line,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from .board import boards_that
 from .check_report import Report
 from .sections_electric import CapacitorDischarge, InductiveCoil, LogicCoil
 
@@ -305,6 +306,17 @@ def _serial(engine: Engine, board: Board, report: Report) -> None:
     telling = engine.telling
     if not telling.serial:
         return
+    if not board.has_serial:
+        if "serial" in telling.model_fields_set:
+            can = boards_that(lambda other: other.has_serial)
+            report.fault(
+                "telling.serial",
+                f"{board.name} has no serial port",
+                f"Leave it out, or take a board that has one: {can}.",
+                value=True,
+                allowed="false",
+            )
+        return
     if board.family.startswith("avr"):
         # Double-speed mode divides the clock by 8 (ATmega328P data sheet, USART chapter).
         real = board.f_cpu_hz / 8.0 / max(round(board.f_cpu_hz / 8.0 / telling.baud), 1)
@@ -327,6 +339,10 @@ def _serial(engine: Engine, board: Board, report: Report) -> None:
         )
 
 
+def _faster(rpm_per_hz: float, rpm: float) -> str:
+    return boards_that(lambda board: board.max_pulses_per_s * rpm_per_hz / 1.2 >= rpm)
+
+
 def _pulse_rate(engine: Engine, board: Board, report: Report) -> None:
     rpm_per_hz = 60.0 / engine.pickup.pulses_per_crank_turn
     most_rpm = board.max_pulses_per_s * rpm_per_hz / 1.2
@@ -334,7 +350,7 @@ def _pulse_rate(engine: Engine, board: Board, report: Report) -> None:
         report.fault(
             "advance.limit_rpm",
             f"faster than {board.name} can serve",
-            "Take a faster board.",
+            f"Lower it, or take a faster board: {_faster(rpm_per_hz, engine.advance.limit_rpm)}.",
             value=engine.advance.limit_rpm,
             allowed=f"up to {most_rpm:.0f} rpm",
         )

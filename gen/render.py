@@ -158,7 +158,11 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
         "coil_pins": [{**pin("coil"), "on_level": "high" if plan.coil_on_high else "low"}],
         "lamp_pin": pin("lamp"),
         "tacho_pin": pin("tacho"),
-        "serial": {"pin": pin("serial_tx"), "baud": plan.baud, "on": plan.tell},
+        "serial": {
+            "pin": pin("serial_tx") if board.has_serial else None,
+            "baud": plan.baud,
+            "on": plan.tell,
+        },
         "geometry": {
             "lead_edge_deg_btdc": design.lead_deg_btdc,
             "arc_deg": design.arc_deg,

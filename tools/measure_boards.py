@@ -1,6 +1,6 @@
 """Measure the interrupt handlers on the emulated chip and write them into the board files.
 
-    python tools/measure_boards.py
+    python tools/measure_boards.py [BOARD ...]
 
 For each board the example engine of its clock is run at speeds from the start floor to
 the limit, with ramps, start and stop; the longest run of each handler goes into [handler_cycles].
@@ -9,6 +9,7 @@ the limit, with ramps, start and stop; the longest run of each handler goes into
 from __future__ import annotations
 
 import re
+import sys
 import tempfile
 from pathlib import Path
 
@@ -51,7 +52,10 @@ def measure(board: str, f_cpu_hz: int) -> tuple[str, dict[str, int]]:
 
 def main() -> None:
     """Measure every board."""
+    wanted = sys.argv[1:]
     for board in all_boards():
+        if wanted and board.name not in wanted:
+            continue
         source, cycles = measure(board.name, board.f_cpu_hz)
         path = boards_folder() / f"{board.name}.toml"
         text = path.read_text()

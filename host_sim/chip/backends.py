@@ -7,7 +7,7 @@ A backend is a module of this folder with ``run(job) -> Run``, ``SOURCE`` (name 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import import_module
 from typing import Any
 
@@ -57,10 +57,18 @@ CLASSIC_AVR = Coverage(
         "analogue parts, electrical levels and the input's hysteresis",
     ),
 )
+TINY_AVR = replace(CLASSIC_AVR, exercised=CLASSIC_AVR.exercised[:-1])  # no serial port
 
 BACKENDS = (
     Backend("yasimavr", "yasim", ((r"atmega(48|88|168|328)[pa]*", CLASSIC_AVR),)),
-    Backend("simavr", "simavr", ((r"atmega(48|88|168|328)[pa]*", CLASSIC_AVR),)),
+    Backend(
+        "simavr",
+        "simavr",
+        (
+            (r"atmega(48|88|168|328)[pa]*|atmega2560|atmega32u4", CLASSIC_AVR),
+            (r"attiny[248]4", TINY_AVR),
+        ),
+    ),
 )
 
 

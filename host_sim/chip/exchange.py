@@ -35,6 +35,26 @@ VECTORS_X8 = (
     *("SPI_STC", "USART_RX", "USART_UDRE", "USART_TX"),
     *("ADC", "EE_READY", "ANALOG_COMP", "TWI", "SPM_READY"),
 )
+_EVENTS = ("CAPT", "COMPA", "COMPB")
+# Chip pattern, names by number: what the firmware uses, from avr-libc's iomxx0_1.h, iom32u4.h,
+# iotnx4.h, iotnx5.h
+VECTORS: tuple[tuple[str, dict[int, str]], ...] = (
+    (r"atmega(48|88|168|328)[pa]*", dict(enumerate(VECTORS_X8))),
+    (
+        "atmega2560",
+        {46 + k: f"TIMER5_{name}" for k, name in enumerate(_EVENTS)}
+        | {50: "TIMER5_OVF", 21: "TIMER0_COMPA"},
+    ),
+    (
+        "atmega32u4",
+        {16 + k: f"TIMER1_{name}" for k, name in enumerate(_EVENTS)}
+        | {20: "TIMER1_OVF", 21: "TIMER0_COMPA"},
+    ),
+    (
+        r"attiny[248]4",
+        {5 + k: f"TIM1_{name}" for k, name in enumerate((*_EVENTS, "OVF"))} | {9: "TIM0_COMPA"},
+    ),
+)
 
 
 @cache
@@ -50,8 +70,9 @@ def ffi() -> cffi.FFI:
 
 def vector_name(mcu: str, number: int) -> str:
     """Return the name avr-libc gives an interrupt, or ``VECTOR_n`` on a chip not known here."""
-    if re.fullmatch(r"atmega(48|88|168|328)[pa]*", mcu) and number < len(VECTORS_X8):
-        return VECTORS_X8[number]
+    for pattern, names in VECTORS:
+        if re.fullmatch(pattern, mcu) and number in names:
+            return names[number]
     return f"VECTOR_{number}"
 
 

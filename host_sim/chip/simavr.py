@@ -18,7 +18,7 @@ from .base import ChipJob, ChipRun
 INSTALL = "apt-get install libsimavr-dev libelf-dev"
 SOURCE = "simavr 1.6"
 SOURCES = (
-    *("chip_record.c", "simavr_run.c", "simavr_timer.c", "simavr_pin.c"),
+    *("chip_record.c", "simavr_run.c", "simavr_chip.c", "simavr_timer.c", "simavr_pin.c"),
     *("simavr_line.c", "simavr_upset.c", "simavr_live.c"),
 )
 LIBRARIES = ("-lsimavr", "-lelf", "-lm")

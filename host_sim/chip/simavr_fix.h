@@ -30,6 +30,15 @@ typedef struct {
 } sim_timer;
 
 typedef struct {
+    uint16_t sleep_register;
+    uint8_t sleep_bit;
+    uint16_t prescaler_reset;
+    uint8_t flags[8]; /* registers whose flags are cleared by writing ones */
+    uint8_t response_cycles, return_cycles, wake_cycles;
+    uint16_t force_register; /* of the 16-bit timer; 0: two above its TCCRnA */
+} sim_chip;
+
+typedef struct {
     int64_t patterns;
     const int64_t *first;  /* toggle each pattern begins with; one more is the end */
     const double *toggle_s; /* after the switching */
@@ -37,6 +46,7 @@ typedef struct {
 
 typedef struct {
     avr_t *avr;
+    sim_chip chip;
     chip_job job;
     chip_result result;
     chip_record record;
@@ -70,6 +80,10 @@ static inline int64_t sim_now(void)
 void sim_hook_write(avr_io_addr_t address, avr_io_write_t handler, void *param);
 void sim_hook_read(avr_io_addr_t address, avr_io_read_t handler, void *param);
 void sim_old_write(avr_io_addr_t address, uint8_t value);
+
+void sim_chip_find(void);
+void sim_chip_pins(avr_timer_t *timer);
+int sim_is_flag_register(uint16_t address);
 
 /* Each part: once after avr_init, and again after every reset. */
 void sim_timers_attach(void);

@@ -4,7 +4,6 @@
 #include <simavr/avr_extint.h>
 #include <string.h>
 
-enum { FLAG_FIRST = 0x35, FLAG_LAST = 0x3C }; /* TIFR0 .. EIFR */
 enum { EXTERNAL_INTERRUPTS = 8, UPM = 0x30 };
 
 static struct {
@@ -150,7 +149,7 @@ void sim_ports_refit(void)
 
 static int has_flag_register(const avr_int_vector_t *v)
 {
-    return v->raised.reg >= FLAG_FIRST && v->raised.reg <= FLAG_LAST;
+    return sim_is_flag_register((uint16_t)v->raised.reg);
 }
 
 /* S4: writing a one clears that flag and no other. */
@@ -198,13 +197,12 @@ static void on_pending(avr_irq_t *irq, uint32_t value, void *param)
 static void on_running(avr_irq_t *irq, uint32_t value, void *param)
 {
     const avr_int_vector_t *v = param;
-    enum { RETI_CYCLES = 4 };
     (void)irq;
     if (value != 0u) {
         chip_record_entered(&sim.record, sim_now(), v->vector);
         sim.response = 1;
     } else {
-        chip_record_left(&sim.record, sim_now() + RETI_CYCLES);
+        chip_record_left(&sim.record, sim_now() + sim.chip.return_cycles);
     }
 }
 
@@ -275,8 +273,8 @@ static void on_serial(avr_irq_t *irq, uint32_t value, void *param)
 void sim_uart_attach(void)
 {
     for (avr_io_t *io = sim.avr->io_port; io != NULL; io = io->next) {
-        if (strcmp(io->kind, "uart") == 0 && ((avr_uart_t *)io)->name == '0') {
-            sim.uart = (avr_uart_t *)io;
+        if (strcmp(io->kind, "uart") == 0 && (sim.uart == NULL || ((avr_uart_t *)io)->name == '0')) {
+            sim.uart = (avr_uart_t *)io; /* USART0; the 32U4 has only USART1 */
         }
     }
     if (sim.uart == NULL) {

@@ -15,8 +15,7 @@
 #include <string.h>
 #include <unistd.h>
 
-enum { RESPONSE_CYCLES = 4, WAKE_CYCLES = 4 }; /* DS40002061A 7.7.1 */
-enum { SMCR = 0x53, SE = 1, DATA_SPACE = 0x10000, RAM_AFTER_IO = 1 };
+enum { DATA_SPACE = 0x10000, RAM_AFTER_IO = 1 };
 enum { UNLIMITED = 1 << 30 };
 
 sim_state sim;
@@ -191,7 +190,7 @@ static void service(int asleep)
         if (lowest < sim.result.stack_lowest && lowest > ram_start()) {
             sim.result.stack_lowest = lowest;
         }
-        avr->cycle += RESPONSE_CYCLES + (asleep ? WAKE_CYCLES : 0);
+        avr->cycle += sim.chip.response_cycles + (asleep ? sim.chip.wake_cycles : 0);
         catch_up();
     }
 }
@@ -215,7 +214,7 @@ static void run_chip(void)
     avr_cycle_count_t end = SIM_ORIGIN + (avr_cycle_count_t)sim.job.end_cycle;
     while (avr->cycle < end) {
         /* S13: SLEEP without its enable bit does nothing on the chip. */
-        int asleep = avr->state == cpu_Sleeping && (avr->data[SMCR] & SE) != 0;
+        int asleep = avr->state == cpu_Sleeping && ((avr->data[sim.chip.sleep_register] >> sim.chip.sleep_bit) & 1) != 0;
         if (asleep) {
             avr->cycle = avr->cycle_timers.timer->when;
         } else {
@@ -304,6 +303,7 @@ static void emulate(void)
     if (!check_job()) {
         return;
     }
+    sim_chip_find();
     sim_timers_attach();
     sim_interrupts_attach();
     sim_uart_attach();

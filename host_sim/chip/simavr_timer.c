@@ -3,7 +3,7 @@
 
 #include <string.h>
 
-enum { TCCRC_AFTER_TCCRA = 2, GTCCR = 0x43, PSRSYNC = 1 };
+enum { TCCRC_AFTER_TCCRA = 2, PSRSYNC = 1 };
 
 static int running(const sim_timer *f)
 {
@@ -228,7 +228,9 @@ static void attach_wide(sim_timer *f)
     sim_hook_read(t->r_icrh, read_high, f);
     sim_hook_write(t->r_icr, write_capture_low, f);
     sim_hook_read(t->r_icr, read_capture_low, f);
-    sim_hook_write(t->comp[0].com.reg + TCCRC_AFTER_TCCRA, write_force, f);
+    uint16_t force = sim.chip.force_register != 0u
+        ? sim.chip.force_register : (uint16_t)(t->comp[0].com.reg + TCCRC_AFTER_TCCRA);
+    sim_hook_write(force, write_force, f);
 }
 
 static void attach_timer(sim_timer *f)
@@ -254,10 +256,11 @@ void sim_timers_attach(void)
         if (strcmp(io->kind, "timer") == 0 && sim.timer_count < SIM_TIMERS) {
             sim_timer *f = &sim.timers[sim.timer_count++];
             f->timer = (avr_timer_t *)io;
+            sim_chip_pins(f->timer);
             attach_timer(f);
         }
     }
-    sim_hook_write(GTCCR, write_prescaler_reset, NULL);
+    sim_hook_write(sim.chip.prescaler_reset, write_prescaler_reset, NULL);
 }
 
 static avr_irq_t *pin_irq(avr_regbit_t pin)
@@ -325,11 +328,28 @@ int sim_compare_level(const avr_ioport_t *port, int bit)
     return -1;
 }
 
+/* The 16-bit timer that the firmware runs on is the one whose compare pin is the coil's. */
+static int drives_coil(const avr_timer_t *t)
+{
+    if (sim.job.coil_count == 0) {
+        return t->name == '1';
+    }
+    const avr_ioport_t *port = sim_port(sim.job.coils[0].port);
+    for (int channel = 0; channel < SIM_CHANNELS; channel++) {
+        avr_regbit_t pin = t->comp[channel].com_pin;
+        if (t->r_tcnth != 0u && pin.reg == port->r_port
+            && pin.bit == (uint32_t)sim.job.coils[0].bit) {
+            return 1;
+        }
+    }
+    return 0;
+}
+
 int64_t sim_timer_phase(void)
 {
     for (int i = 0; i < sim.timer_count; i++) {
         const avr_timer_t *t = sim.timers[i].timer;
-        if (t->name == '1' && running(&sim.timers[i])) {
+        if (drives_coil(t) && running(&sim.timers[i])) {
             uint64_t whole = (t->tov_base - sim.released) / t->tov_cycles;
             uint64_t base = t->tov_base < sim.released ? t->tov_base
                                                        : t->tov_base - whole * t->tov_cycles;

@@ -48,14 +48,14 @@
 #define ST_BAUD_COUNT ((uint16_t)(((ST_CFG_F_CPU_HZ + (4UL * ST_CFG_BAUD)) / (8UL * ST_CFG_BAUD)) - 1UL))
 
 static uint16_t st_high;           /* upper half of the tick counter */
-static st_ticks st_coil_at;        /* instant armed in, or waiting for, OCR1A */
+static st_ticks st_coil_at;        /* instant armed in, or waiting for, ST_OCRA */
 static st_ticks st_alarm_at;
-static uint8_t st_coil_pending;    /* st_coil_order that OCR1A is to carry out */
+static uint8_t st_coil_pending;    /* st_coil_order that ST_OCRA is to carry out */
 static bool st_coil_far;           /* ... but more than one timer span ahead */
 static bool st_alarm_far;
-static uint8_t st_masks;           /* what TIMSK1 should hold */
+static uint8_t st_masks;           /* what ST_TIMSK should hold */
 static uint8_t st_edge_select;     /* what ICES1 should hold */
-static uint8_t st_action;          /* what TCCR1A should hold: the action at the match */
+static uint8_t st_action;          /* what ST_TCCRA should hold: the action at the match */
 static uint8_t st_guard;
 static volatile uint8_t st_beats;
 static bool st_forced;           /* the guard has struck */
@@ -67,7 +67,7 @@ static bool st_forced;           /* the guard has struck */
 static st_ticks st_extend(uint16_t count)
 {
     uint16_t high = st_high;
-    if (((TIFR1 & ST_BIT(TOV1)) != 0U) && (count < 0x8000U)) {
+    if (((ST_TIFR & ST_BIT(TOV1)) != 0U) && (count < 0x8000U)) {
         high++;
     }
     return ((st_ticks)high << 16) | count;
@@ -75,7 +75,7 @@ static st_ticks st_extend(uint16_t count)
 
 st_ticks st_port_now(void)
 {
-    return st_extend(TCNT1);
+    return st_extend(ST_TCNT);
 }
 
 /* ---- Coil ------------------------------------------------------------------------------------ */
@@ -83,13 +83,13 @@ st_ticks st_port_now(void)
 static void st_mask(uint8_t events)
 {
     st_masks &= (uint8_t)~events;
-    TIMSK1 = st_masks;
+    ST_TIMSK = st_masks;
 }
 
 static void st_unmask(uint8_t events)
 {
     st_masks |= events;
-    TIMSK1 = st_masks;
+    ST_TIMSK = st_masks;
 }
 
 static void st_tacho(bool high)
@@ -104,14 +104,14 @@ static void st_tacho(bool high)
 static void st_action_to(uint8_t action)
 {
     st_action = action;
-    TCCR1A = action;
+    ST_TCCRA = action;
 }
 
 /* Off now: the compare latch is cleared by force (16.7.2), else it would show when next connected. */
 static void st_coil_off(void)
 {
     st_action_to(ST_COM_OFF);
-    TCCR1C = ST_BIT(FOC1A);
+    ST_TCCRC = ST_BIT(FOC1A);
     st_coil_pending = (uint8_t)ST_COIL_IDLE;
     st_coil_far = false;
     st_mask(ST_BIT(OCIE1A));
@@ -131,7 +131,7 @@ static bool st_within_reach(st_ticks *at)
     return spans == 0U;
 }
 
-/* Let OCR1A carry out the pending order, or leave it to a later overflow when it is far ahead. */
+/* Let ST_OCRA carry out the pending order, or leave it to a later overflow when it is far ahead. */
 static void st_coil_engage(void)
 {
     st_coil_far = !st_within_reach(&st_coil_at);
@@ -139,8 +139,8 @@ static void st_coil_engage(void)
         st_mask(ST_BIT(OCIE1A));
         return;
     }
-    OCR1A = (uint16_t)st_coil_at;
-    TIFR1 = ST_BIT(OCF1A);
+    ST_OCRA = (uint16_t)st_coil_at;
+    ST_TIFR = ST_BIT(OCF1A);
     st_action_to((st_coil_pending == (uint8_t)ST_COIL_ON_AT) ? ST_COM_ON : ST_COM_OFF);
     st_unmask(ST_BIT(OCIE1A));
 }
@@ -149,7 +149,7 @@ static void st_coil_engage(void)
 static void st_coil_switched(st_core *core)
 {
     bool const on = st_coil_pending == (uint8_t)ST_COIL_ON_AT;
-    TIFR1 = ST_BIT(OCF1A);
+    ST_TIFR = ST_BIT(OCF1A);
     st_coil_pending = (uint8_t)ST_COIL_IDLE;
     st_mask(ST_BIT(OCIE1A));
     st_tacho(!on);
@@ -158,7 +158,7 @@ static void st_coil_switched(st_core *core)
 
 static bool st_coil_matched(void)
 {
-    return ((st_masks & ST_BIT(OCIE1A)) != 0U) && ((TIFR1 & ST_BIT(OCF1A)) != 0U);
+    return ((st_masks & ST_BIT(OCIE1A)) != 0U) && ((ST_TIFR & ST_BIT(OCF1A)) != 0U);
 }
 
 /* Tell a match whose interrupt still waits before any other event. */
@@ -224,8 +224,8 @@ static void st_capture_arm(st_core *core)
     }
     /* Active low: the magnet's arrival is a falling edge, ICES1 = 0. */
     st_edge_select = (lead != (ST_CFG_ACTIVE_LOW != 0)) ? ST_BIT(ICES1) : 0U;
-    TCCR1B = (uint8_t)(ST_TIMER_MODE | st_edge_select);
-    TIFR1 = ST_BIT(ICF1); /* changing the edge can set the flag (16.6.3) */
+    ST_TCCRB = (uint8_t)(ST_TIMER_MODE | st_edge_select);
+    ST_TIFR = ST_BIT(ICF1); /* changing the edge can set the flag (16.6.3) */
     st_unmask(ST_BIT(ICIE1));
 }
 
@@ -233,8 +233,8 @@ static void st_alarm_engage(void)
 {
     st_alarm_far = !st_within_reach(&st_alarm_at);
     if (!st_alarm_far) {
-        OCR1B = (uint16_t)st_alarm_at;
-        TIFR1 = ST_BIT(OCF1B);
+        ST_OCRB = (uint16_t)st_alarm_at;
+        ST_TIFR = ST_BIT(OCF1B);
         st_unmask(ST_BIT(OCIE1B));
     }
 }
@@ -290,19 +290,19 @@ static void st_finish(void)
 #define ST_EVENT_ALARM 3
 #define ST_TEXT_(x) #x
 #define ST_TEXT(x) ST_TEXT_(x)
-#define ST_VECTOR(event) __asm__ volatile("push r24\n\tldi r24, " ST_TEXT(event) "\n\tjmp st_entry")
+#define ST_VECTOR(event) __asm__ volatile("push r24\n\tldi r24, " ST_TEXT(event) "\n\t" ST_JMP " st_entry")
 
-ISR(TIMER1_CAPT_vect, ISR_NAKED)
+ISR(ST_TIMER_VECTOR(CAPT), ISR_NAKED)
 {
     ST_VECTOR(ST_EVENT_CAPTURE);
 }
 
-ISR(TIMER1_COMPA_vect, ISR_NAKED)
+ISR(ST_TIMER_VECTOR(COMPA), ISR_NAKED)
 {
     ST_VECTOR(ST_EVENT_COIL);
 }
 
-ISR(TIMER1_COMPB_vect, ISR_NAKED)
+ISR(ST_TIMER_VECTOR(COMPB), ISR_NAKED)
 {
     ST_VECTOR(ST_EVENT_ALARM);
 }
@@ -311,7 +311,7 @@ ISR(TIMER1_COMPB_vect, ISR_NAKED)
  * the glitch that begins with that edge.  An edge that the reads saw has its flag up after them. */
 static bool st_captured(void)
 {
-    return ((st_masks & ST_BIT(ICIE1)) != 0U) && ((TIFR1 & ST_BIT(ICF1)) != 0U);
+    return ((st_masks & ST_BIT(ICIE1)) != 0U) && ((ST_TIFR & ST_BIT(ICF1)) != 0U);
 }
 
 void st_serve(uint8_t event) __attribute__((used, noinline));
@@ -319,7 +319,7 @@ void st_serve(uint8_t event)
 {
     st_core *const core = &st_the_core;
     if (event == ST_EVENT_CAPTURE) {
-        st_ticks const at = st_extend(ICR1);
+        st_ticks const at = st_extend(ST_ICR);
         st_coil_first(core);
         st_on_capture(core, at, st_port_now());
     } else if (event == ST_EVENT_ALARM) {
@@ -343,26 +343,26 @@ void st_entry(void)
     __asm__ volatile("push r0\n\tin r0, __SREG__\n\tpush r0\n\tpush r1\n\tclr r1\n\t"
                      "push r18\n\tpush r19\n\tpush r20\n\tpush r21\n\tpush r22\n\tpush r23\n\t"
                      "push r25\n\tpush r26\n\tpush r27\n\tpush r30\n\tpush r31\n\t"
-                     "call st_serve\n\t"
+                     ST_CALL " st_serve\n\t"
                      "pop r31\n\tpop r30\n\tpop r27\n\tpop r26\n\tpop r25\n\t"
                      "pop r23\n\tpop r22\n\tpop r21\n\tpop r20\n\tpop r19\n\tpop r18\n\t"
                      "pop r1\n\tpop r0\n\tout __SREG__, r0\n\tpop r0\n\tpop r24\n\treti");
 }
 
-ISR(TIMER1_OVF_vect)
+ISR(ST_TIMER_VECTOR(OVF))
 {
     st_high++;
 }
 
 /* Heartbeat, and the independent guard: it trusts the pin and a constant, nothing else. */
-ISR(TIMER0_COMPA_vect)
+ISR(ST_BEAT_VECTOR)
 {
     st_beats++;
     st_guard = st_coil_is_on() ? (uint8_t)(st_guard + 1U) : 0U;
     if (st_guard > ST_GUARD_BEATS) {
         st_guard = 0U;
-        TCCR1A = ST_COM_OFF;
-        TCCR1C = ST_BIT(FOC1A);
+        ST_TCCRA = ST_COM_OFF;
+        ST_TCCRC = ST_BIT(FOC1A);
         st_forced = true;
     }
 }
@@ -379,9 +379,11 @@ bool st_port_init(void)
 {
     st_action = ST_COM_OFF;
     st_port_refresh();
-    UCSR0A = ST_BIT(U2X0);
-    UBRR0 = ST_BAUD_COUNT;
-    UCSR0B = ST_CFG_TELL ? ST_BIT(TXEN0) : 0U;
+#if ST_HAS_SERIAL
+    ST_UCSRA = ST_BIT(ST_U2X);
+    ST_UBRR = ST_BAUD_COUNT;
+    ST_UCSRB = ST_CFG_TELL ? ST_BIT(ST_TXEN) : 0U;
+#endif
     return (st_reset_cause & ST_BIT(PORF)) != 0U;
 }
 
@@ -399,9 +401,9 @@ void st_port_refresh(void)
     ST_PICKUP_OUT &= (uint8_t)~ST_BIT(ST_PIN_PICKUP_BIT);
 #endif
     st_masks |= ST_BIT(TOIE1);
-    TCCR1A = st_action;
-    TCCR1B = (uint8_t)(ST_TIMER_MODE | st_edge_select);
-    TIMSK1 = st_masks;
+    ST_TCCRA = st_action;
+    ST_TCCRB = (uint8_t)(ST_TIMER_MODE | st_edge_select);
+    ST_TIMSK = st_masks;
     TCCR0A = ST_BIT(WGM01);
     TCCR0B = (uint8_t)(ST_BIT(CS01) | ST_BIT(CS00));
     OCR0A = ST_BEAT_COUNT;

@@ -54,11 +54,16 @@ void st_port_feed_watchdog(void)
 
 bool st_port_send(uint8_t byte)
 {
-    if ((UCSR0A & ST_BIT(UDRE0)) == 0U) {
+#if ST_HAS_SERIAL
+    if ((ST_UCSRA & ST_BIT(ST_UDRE)) == 0U) {
         return false;
     }
-    UDR0 = byte;
+    ST_UDR = byte;
     return true;
+#else
+    (void)byte;
+    return true; /* nowhere to send it */
+#endif
 }
 
 void st_port_lamp(bool on)

@@ -5,6 +5,7 @@
 #include <avr/io.h>
 
 #include "config.h"
+#include "st_port_chip.h"
 
 #define ST_JOIN_(a, b) a##b
 #define ST_JOIN(a, b) ST_JOIN_(a, b)
