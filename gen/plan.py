@@ -125,7 +125,7 @@ def _gate_part(design: Design) -> tuple[float, float, float]:
     """Floor, factor a period squared, and most of the gate's half width, as parts of the period."""
     floor = LEAST_GATE_PART + design.gate_margin_deg / design.spacing_deg
     crank_turns = design.spacing_deg / 360.0
-    factor = design.accel_rpm_per_s / 60.0 * crank_turns / design.board.tick_hz**2
+    factor = design.accel_rpm_per_s / 60.0 / crank_turns / design.board.tick_hz**2
     return floor, factor, MOST_GATE_PART
 
 

@@ -406,7 +406,7 @@ class _Pulses:
         """Return the gate's least half width, and what a unit of acceleration adds to it."""
         floor = LEAST_GATE_PART + design.gate_margin_deg / design.spacing_deg
         turns = design.spacing_deg / 360.0
-        return floor, self.interval_s[3:-1] ** 2 / 60.0 * turns
+        return floor, self.interval_s[3:-1] ** 2 / 60.0 / turns
 
     def gate_need(self, design: Design, predictor: str) -> _Need:
         """Return the acceleration that a wide enough gate needs, and where it is needed most."""
