@@ -34,11 +34,18 @@ class Pin(Section):
 
 
 class Pins(Section):
-    """The pins the firmware uses."""
+    """The pins the firmware uses.
+
+    ``coil_select`` says which of two coils the output reaches, ``phase`` is the input of the sensor
+    that tells whose pulse it is, ``supply`` the analogue input that measures the supply (function
+    ADCn); boards that lack them cannot do that.
+    """
 
     pickup: Pin
     coil: Pin
-    coil2: Pin | None = None
+    coil_select: Pin | None = None
+    phase: Pin | None = None
+    supply: Pin | None = None
     lamp: Pin
     tacho: Pin
     serial_tx: Pin | None = None

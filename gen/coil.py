@@ -37,6 +37,9 @@ Value = float | F64
 COPPER_PER_K = 0.00393
 SATURATED_PART = 0.10  # of L0, the air path's share; from memory, open cores keep more
 _ROOT2 = np.sqrt(2.0)
+# Dwell that follows the supply aims no nearer to the steady current: the last tenth takes longer
+# than all the rest and heats more than it stores.
+FOLLOWS_PART = 0.90
 _REACH = 0.98  # a current nearer than 2 % to the steady one is reached only after 4 L/R
 
 

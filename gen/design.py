@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .board import Board
-from .coil import PrimaryCircuit, reach
+from .coil import FOLLOWS_PART, PrimaryCircuit, reach
 from .engine import CapacitorDischarge, Engine, InductiveCoil, LogicCoil
 from .errors import DescriptionError, Fault
 from .hand_start import HandCrank, slowing_allowance
@@ -32,6 +32,7 @@ LEAST_GATE_PART = 0.015  # spread of magnet, sensor and prediction at steady spe
 MOST_GATE_PART = 0.375
 START_LEAVE = 0.94  # running timing is left this far below the starting speed
 GUARD_S = 20e-6
+SUPPLY_STEPS = 16  # intervals of the dwell table over the 10 bits of the measured supply
 
 
 @dataclass(frozen=True)
@@ -68,6 +69,32 @@ class Layers:
     bridge_missing: int
     bridge_above_rpm: float
     most_false_edges: int
+
+
+@dataclass(frozen=True)
+class SupplyDwell:
+    """Dwell that follows the measured supply.
+
+    ``volts`` and ``dwell_s`` (17,) at every 64th of the 1024 counts of the board's analogue input;
+    ``pin_part`` of the supply is what the pin sees, ``full_v`` where its range ends.  Below
+    ``least_v`` or above ``most_v`` is no sound supply: the dwell there is that of the nominal one.
+    """
+
+    volts: F64
+    dwell_s: F64
+    pin_part: float
+    full_v: float
+    least_v: float
+    most_v: float
+
+    @property
+    def longest_s(self) -> float:
+        """Longest charge any supply gets."""
+        return float(self.dwell_s.max())
+
+    def counts(self, volts: float) -> float:
+        """Return the counts, 0 to 1023, that a supply gives."""
+        return volts * self.pin_part / self.full_v * 1023.0
 
 
 @dataclass(frozen=True)
@@ -112,6 +139,9 @@ class Design:
     line: LineDelays
     wire: SensorLine
     circuit: PrimaryCircuit | None
+    two_coils: bool = False
+    supply_volts: float = 12.0
+    supply_dwell: SupplyDwell | None = None
 
     @property
     def trail_deg_btdc(self) -> float:
@@ -187,6 +217,27 @@ def _dwell(engine: Engine) -> tuple[float, float, PrimaryCircuit | None]:
             )
         )
     return found.dwell_s, coil.spark_current_a, circuit
+
+
+def _supply_dwell(
+    engine: Engine, board: Board, dwell_s: float, circuit: PrimaryCircuit | None
+) -> SupplyDwell | None:
+    """Dwell for the current that the nominal supply reaches, at every 64th count.
+
+    At a supply that cannot reach it, FOLLOWS_PART of the most it can.  Held constant beyond
+    volts_min and volts_max; from 0.7 of volts_min down and 1.2 of volts_max up, the nominal dwell.
+    """
+    supply = engine.supply
+    if not supply.measure or circuit is None:
+        return None
+    part = supply.divider_bottom_ohm / (supply.divider_top_ohm + supply.divider_bottom_ohm)
+    volts: F64 = np.arange(SUPPLY_STEPS + 1, dtype=np.float64) * 64.0 / 1023.0 * board.volts / part
+    least, most = 0.7 * supply.volts_min, 1.2 * supply.volts_max
+    held = circuit.with_supply(np.clip(volts, supply.volts_min, supply.volts_max))
+    wanted = np.minimum(circuit.current_a(dwell_s), FOLLOWS_PART * held.steady_a)
+    found = np.asarray(held.dwell_for_current_s(wanted), dtype=np.float64)
+    found = np.where((volts < least) | (volts > most), dwell_s, found)
+    return SupplyDwell(volts, found, part, board.volts, least, most)
 
 
 def arc_deg_of(engine: Engine) -> float:
@@ -354,4 +405,7 @@ def design(engine: Engine, board: Board) -> Design:
         line=line,
         wire=wire,
         circuit=circuit,
+        two_coils=engine.coil.coils == 2,
+        supply_volts=engine.supply.volts,
+        supply_dwell=_supply_dwell(engine, board, dwell_s, circuit),
     )

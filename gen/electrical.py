@@ -14,7 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .battery import life_h, sagged_v
-from .coil import PrimaryCircuit, Reach, Value, cut_above_rpm, event_period_s, reach
+from .coil import (
+    FOLLOWS_PART,
+    PrimaryCircuit,
+    Reach,
+    Value,
+    cut_above_rpm,
+    event_period_s,
+    reach,
+)
 from .coil_heat import (
     BallastChoice,
     StuckOn,
@@ -201,7 +209,7 @@ def _corner_dwell(given: ElectricalInput, coil: Coil, dwell_s: float, corner_v: 
         return dwell_s
     scaled = coil.circuit.with_supply(corner_v)
     reached = np.minimum(
-        coil.circuit.with_supply(given.supply_v).current_a(dwell_s), 0.98 * scaled.steady_a
+        coil.circuit.with_supply(given.supply_v).current_a(dwell_s), FOLLOWS_PART * scaled.steady_a
     )
     return scaled.dwell_for_current_s(reached)
 

@@ -92,10 +92,9 @@ def _cylinders(engine: Engine, report: Report) -> None:
     elif part.cylinders == 1 and part.tdc_spacing_deg != 0:
         remedy = "Leave it out, or write cylinders = 2."
         report.fault(key, "only two cylinders have a spacing", remedy, value=part.tdc_spacing_deg)
-    elif part.tdc_spacing_deg == 180:
+    elif part.tdc_spacing_deg == 180 and engine.coil.coils == 1:
         remedy = (
-            "One board times one coil: describe one cylinder (cylinders = 1) and fit a board and "
-            "a pickup for each. A twin-lead coil would spark into the other's fresh charge."
+            "Write [coil] coils = 2. A twin-lead coil would spark into the other's fresh charge."
         )
         report.fault(key, "twins that fire in turn need a coil each", remedy, value=180)
 
@@ -310,9 +309,7 @@ def _shaft(engine: Engine, report: Report) -> None:
             value=pickup.shaft,
         )
         return
-    if part.tdc_spacing_deg == 180:
-        return
-    wanted = [1.0]
+    wanted = [float(part.sparks_per_turn)]
     if part.strokes == 4 and part.cylinders == 1:
         wanted.append(0.5)
     if pickup.pulses_per_crank_turn not in wanted:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from .board import boards_that
 from .check_report import Report
+from .eseries import nearest
 from .sections_electric import CapacitorDischarge, InductiveCoil, LogicCoil
 
 if TYPE_CHECKING:
@@ -21,6 +22,8 @@ def check(engine: Engine, board: Board, report: Report, *, curve_good: bool) -> 
     """Run every electric check; those that need the curve only when it is good."""
     _supply(engine, report)
     _leads(engine, report)
+    _measured_supply(engine, board, report)
+    _board_can(engine, board, report)
     _coil_and_driver(engine, report)
     _current(engine, report)
     _dwell(engine, report)
@@ -58,13 +61,88 @@ def _supply(engine: Engine, report: Report) -> None:
         )
 
 
+def _two_coils(engine: Engine, report: Report) -> None:
+    part, coil = engine.engine, engine.coil
+    if part.cylinders == 1:
+        report.fault(
+            "coil.coils", "one cylinder has one coil", "Write coils = 1.", value=2, allowed="1"
+        )
+    elif part.strokes == 2 and part.tdc_spacing_deg == 0:
+        report.fault(
+            "coil.coils",
+            "both cylinders of this engine fire at the same time",
+            "Use one twin-lead coil (leads = 2, coils = 1), which fires both plugs at once.",
+            value=2,
+            allowed="1",
+        )
+    if coil.leads == 2:
+        report.fault(
+            "coil.leads",
+            "two coils with two leads each have four plugs to fire",
+            "Take coils with one lead, or one coil with two.",
+            value=2,
+            allowed="1",
+        )
+
+
+def _measured_supply(engine: Engine, board: Board, report: Report) -> None:
+    supply = engine.supply
+    if not supply.measure:
+        return
+    if not isinstance(engine.coil, InductiveCoil):
+        report.fault(
+            "supply.measure",
+            f'a coil of kind "{engine.coil.kind}" does not charge by the supply',
+            "Leave it out.",
+            value=True,
+            allowed="false",
+        )
+        return
+    bottom, top = supply.divider_bottom_ohm, supply.divider_top_ohm
+    at_pin = supply.volts_max * bottom / (bottom + top)
+    if not 0.4 * board.volts <= at_pin <= 0.98 * board.volts:
+        wanted = nearest(bottom * (supply.volts_max / (0.85 * board.volts) - 1.0))
+        report.fault(
+            "supply.divider_top_ohm",
+            f"the pin would see {at_pin:.2f} V at volts_max; its range ends at {board.volts:g} V",
+            f"Take {wanted:g} ohm with a divider_bottom_ohm of {bottom:g}.",
+            value=top,
+            allowed=f"{0.4 * board.volts:.2f} to {0.98 * board.volts:.2f} V at the pin",
+        )
+
+
+def _board_can(engine: Engine, board: Board, report: Report) -> None:
+    """Refuse what the board has no pins for, and name the boards that have."""
+    asked = {
+        "coil.coils": ("two coils", ("coil_select", "phase"), engine.coil.coils == 2),
+        "supply.measure": ("a measured supply", ("supply",), engine.supply.measure),
+    }
+    for key, (what, pins, wanted) in asked.items():
+        if wanted and not _has_pins(board, pins):
+            can = boards_that(lambda other, pins=pins: _has_pins(other, pins))  # type: ignore[misc]
+            report.fault(
+                key,
+                f"the board {board.name} has no pin for {what}",
+                f"Leave it out, or take a board that has: {can}.",
+                value=True if key == "supply.measure" else 2,
+            )
+
+
+def _has_pins(board: Board, pins: tuple[str, ...]) -> bool:
+    return all(getattr(board.pins, pin) is not None for pin in pins)
+
+
 def _leads(engine: Engine, report: Report) -> None:
     cylinders, leads = engine.engine.cylinders, engine.coil.leads
+    if engine.coil.coils == 2:
+        _two_coils(engine, report)
+        return
     if cylinders == 2 and leads == 1 and engine.engine.tdc_spacing_deg == 0:
         report.fault(
             "coil.leads",
             "the second cylinder would have no spark",
-            "Use a twin-lead coil (leads = 2), which fires both plugs at once.",
+            "Use a twin-lead coil (leads = 2), which fires both plugs at once, or coils = 2 where "
+            "the cylinders fire in turn.",
             value=leads,
             allowed="2",
         )

@@ -89,6 +89,9 @@ class Plan:
     pickup_pull_up: bool
     coil_on_high: bool
     rpm_ticks: float
+    two_coils: bool = False
+    dwell_table: tuple[int, ...] = ()
+    supply_q4: int = 0
 
     @property
     def predictor_code(self) -> int:
@@ -129,11 +132,11 @@ def _gate_part(design: Design) -> tuple[float, float, float]:
     return floor, factor, MOST_GATE_PART
 
 
-def _hard_limit(design: Design, latest_s: float) -> float:
+def _hard_limit(design: Design, latest_s: float, dwell_s: float) -> float:
     """Longest on-time in s: as given, or what the latest charge before an edge can need."""
-    needed = max(latest_s * 1.02, HARD_LIMIT_LEAST * design.dwell_s)
+    needed = max(latest_s * 1.02, HARD_LIMIT_LEAST * dwell_s)
     if design.spark_on_rise:  # the pulse's end is armed after its begin has been served
-        needed = max(needed, design.dwell_s + TRIGGER_SLACK * design.service_s)
+        needed = max(needed, dwell_s + TRIGGER_SLACK * design.service_s)
     if design.hard_limit_s is None:
         return needed
     if design.hard_limit_s < latest_s:
@@ -297,11 +300,14 @@ def quantise(design: Design) -> Plan:
         )
     guard = ticks(layers.confirm_s + design.service_s + GUARD_S)
     dwell = ticks(design.dwell_s)
+    supply = design.supply_dwell
+    longest_dwell = dwell if supply is None else ticks(supply.longest_s)
     _check_service(design, run_table, geometry)
     _check_arc(design)
     slow_delay = float(evaluate_q8(run_table, [slowest])[0]) / 256.0
-    _check_start_charge(design, slow_delay, dwell, guard)
-    hard_s = _hard_limit(design, longest_charge_s(design, run_table, dwell, guard, slowest))
+    _check_start_charge(design, slow_delay, longest_dwell, guard)
+    longest_s = longest_charge_s(design, run_table, longest_dwell, guard, slowest)
+    hard_s = _hard_limit(design, longest_s, longest_dwell / tick_hz)
     return Plan(
         name=design.name,
         digest=design.digest,
@@ -350,4 +356,7 @@ def quantise(design: Design) -> Plan:
         pickup_pull_up=True,
         coil_on_high=design.coil_on_high,
         rpm_ticks=geometry.rpm_ticks,
+        two_coils=design.two_coils,
+        dwell_table=() if supply is None else tuple(ticks(s) for s in supply.dwell_s),
+        supply_q4=0 if supply is None else round(16.0 * supply.counts(design.supply_volts)),
     )

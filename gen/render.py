@@ -156,6 +156,7 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
         "tick_hz": plan.tick_hz,
         "pickup_pin": {**pin("pickup"), "active": "low" if plan.active_low else "high"},
         "coil_pins": [{**pin("coil"), "on_level": "high" if plan.coil_on_high else "low"}],
+        **_extra_pins(design, plan),
         "lamp_pin": pin("lamp"),
         "tacho_pin": pin("tacho"),
         "serial": {
@@ -219,6 +220,37 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
     }
 
 
+def _extra_pins(design: Design, plan: Plan) -> dict[str, Any]:
+    """Pins of two coils and of a measured supply, with what the simulators need to know."""
+    pins, extra = design.board.pins, {}
+    if plan.two_coils and pins.coil_select and pins.phase:
+        extra["coil_select_pin"] = {"port": pins.coil_select.port, "bit": pins.coil_select.bit}
+        extra["phase_pin"] = {
+            "port": pins.phase.port,
+            "bit": pins.phase.bit,
+            "second": "low" if plan.active_low else "high",
+        }
+    supply = design.supply_dwell
+    if supply is not None and pins.supply:
+        extra["supply_pin"] = {
+            "port": pins.supply.port,
+            "bit": pins.supply.bit,
+            "pin_part": supply.pin_part,
+            "nominal_v": design.supply_volts,
+            "dwell_us": [
+                [round(float(v), 4), ticks / plan.tick_hz * 1e6]
+                for v, ticks in zip(supply.volts, plan.dwell_table, strict=True)
+            ],
+        }
+    return extra
+
+
+def _analogue_channel(design: Design) -> int:
+    """Channel of the supply's analogue input: the number in its function, as 0 in ADC0."""
+    pin = design.board.pins.supply
+    return 0 if pin is None else int("0" + "".join(c for c in pin.function if c.isdigit()))
+
+
 def manifest_text(manifest: dict[str, Any]) -> str:
     """Return the manifest as it is written."""
     return json.dumps(manifest, indent=1) + "\n"
@@ -249,17 +281,22 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
     environment = _environment()
     family = FAMILIES[design.board.family]
     manifest = manifest_of(design, plan)
-    pins = [
+    used = {"pickup", "coil", "lamp", "tacho"}
+    used |= {"coil_select", "phase"} if plan.two_coils else set()
+    used |= {"supply"} if plan.dwell_table else set()
+    wired = [
         (use, pin)
         for use, pin in design.board.pins.named().items()
-        if use in ("pickup", "coil", "lamp", "tacho")
+        if use in used | {"serial_tx", "serial_rx"}
     ]
+    pins = [(use, pin) for use, pin in wired if use in used]
     modes, counters = core_names("st_mode", "ST_"), core_names("st_counter", "ST_N_")
     view = {
         "plan": plan,
         "design": design,
         "board": design.board,
         "pins": pins,
+        "wired": wired,
         "manifest": manifest,
         "banner": banner(design),
         "core_version": core_version(),
@@ -269,6 +306,7 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
         "uploader_of": uploader_of,
         "flags": family.flags,
         "chip_flags": family.chip(design.board.mcu),
+        "supply_channel": _analogue_channel(design),
         "modes": modes,
         "counters": counters,
         "example_line": example_line(design, plan, modes[-1][0], len(counters)),

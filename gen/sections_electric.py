@@ -17,6 +17,11 @@ GATE_VOLTS_MIN = {"igbt": 4.0, "bipolar": 2.5, "mosfet": 4.5, "logic": 3.0}
 class CoilBase(Section):
     """What every kind of coil has."""
 
+    coils: Literal[1, 2] = pick(
+        "Coils: 2 gives each cylinder its own (all alike), sparked in turn, a pulse each; a phase "
+        "sensor tells whose pulse it is.",
+        1,
+    )
     leads: Literal[1, 2] = pick(
         "High-voltage leads: 2 is a twin-lead coil that fires two plugs at once (wasted spark).", 1
     )
@@ -309,6 +314,24 @@ class SupplySection(Section):
     )
     capacity_ah: float | None = num(
         "Capacity. Left out: no running time is computed.", 0.05, 200, "batteries.", None
+    )
+    measure: bool = pick(
+        "Measure the supply through a divider and charge as long as it asks for (inductive coils).",
+        False,
+    )
+    divider_top_ohm: float = num(
+        "With measure: resistor from the supply to the board's pin.",
+        1000,
+        1e6,
+        "the pin may see no more than its board's voltage.",
+        47000.0,
+    )
+    divider_bottom_ohm: float = num(
+        "With measure: resistor from the pin to ground.",
+        1000,
+        1e5,
+        "the analogue input wants 10 kilohm or less.",
+        10000.0,
     )
 
 

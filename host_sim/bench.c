@@ -74,7 +74,8 @@ static void line_step(bench *b, int64_t now)
 {
     uint8_t const before = b->train_level ^ b->noise_level;
     while (b->train_at <= now) { /* edges of one cycle are one sample */
-        b->train_level = *b->active != 0U;
+        b->train_level = *b->active & 1U;
+        b->second_there = (*b->active >> 1) & 1U;
         b->edge_s++;
         b->active++;
         b->edge_left--;
@@ -236,12 +237,22 @@ static void event_decided(bench *b, int which, int64_t now)
     }
 }
 
+static void phase_read(bench *b)
+{
+#if ST_CFG_TWO_COILS
+    b->core.second_there = b->second_there != 0U;
+#else
+    (void)b;
+#endif
+}
+
 /* The alarm has read the level.  An edge that the reads saw has its flag up by now: it goes first,
  * and orders an alarm of its own. */
 static void alarm_asks(bench *b, int64_t now)
 {
     if (b->irq_at[IRQ_CAPTURE] == BENCH_NEVER) {
         b->facts.alarms++;
+        phase_read(b);
         st_on_alarm(&b->core, b->read_now, b->read_level != 0U);
     }
     event_decided(b, IRQ_ALARM, now);
@@ -259,6 +270,7 @@ static int highest_waiting(const bench *b, int64_t now)
 static void poll_begins(bench *b, int64_t now, st_ticks ticks)
 {
     b->facts.polls++;
+    phase_read(b);
     st_on_poll(&b->core, ticks, level_majority(b, now) != 0U);
     if (!ordered(b)) {
         st_settle(&b->core);
@@ -386,7 +398,8 @@ static int soonest_event(const bench *b)
     return sooner(at, left, right);
 }
 
-/* Edges before `until_s`, in order; events before it are worked off.  Returns the edges taken:
+/* Edges before `until_s`, in order; `active` is the pickup's level after each in bit 0, the phase
+ * sensor's (1: second cylinder) in bit 1.  Events before it are worked off.  Returns the edges taken:
  * fewer than given when the room for output ran out (call again with the rest). */
 BENCH_API int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *active, int64_t count,
                              double until_s, bench_out *out)

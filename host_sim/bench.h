@@ -70,7 +70,7 @@ typedef struct {
 typedef struct {
     double *coil_s;
     uint8_t *coil_on;
-    uint8_t *coil_mode;        /* the core's mode when the pin changed */
+    uint8_t *coil_mode;        /* the core's mode when the pin changed; bit 7: the second coil's */
     int64_t coil_room;
     int64_t coil_count;
     double *mode_s;            /* mode changes; those beyond the room are counted, not stored */
@@ -91,6 +91,7 @@ int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *active, int64_
 void bench_reset(bench *b, double down_s, int power_on, bench_out *out);
 void bench_facts_of(const bench *b, bench_facts *facts);
 void bench_counters_of(const bench *b, uint16_t *counters, int64_t room);
+void bench_supply(bench *b, uint16_t counts, int64_t times);
 uint8_t *bench_core(bench *b);
 uint64_t bench_core_size(void);
 int64_t bench_layout(uint64_t *numbers, int64_t room);

@@ -304,7 +304,8 @@ class Bench:
         """Work off all events before ``until_s``; return coil instants, levels, core modes.
 
         ``edge_s`` (n,) ascending, not before the last ``until_s`` and before this one;
-        ``active`` (n,) 1 when the magnet is there after the edge.
+        ``active`` (n,) 1 when the magnet is there after the edge, 2 more while the phase sensor
+        says second cylinder.
         """
         edges = np.ascontiguousarray(edge_s, dtype=np.float64)
         levels = np.ascontiguousarray(active, dtype=np.uint8)
@@ -346,6 +347,10 @@ class Bench:
         self.library.lib.bench_reset(self._bench, down_s, int(power_on), self._output.struct)
         return self._output.take_coil()
 
+    def supply(self, counts: int, *, times: int = 1) -> None:
+        """Tell the core a supply of ``counts`` (0 to 1023), as its main loop does every ms."""
+        self.library.lib.bench_supply(self._bench, counts, times)
+
     def core_memory(self) -> NDArray[np.uint8]:
         """Return the bytes of the core's state struct, to be read or upset between two feeds."""
         ffi, lib = self.library.ffi, self.library.lib
@@ -380,10 +385,10 @@ class Bench:
             timer_phase_s=self.chip.timer_phase_s,
             coil_s=coil_s,
             coil_on=coil_on,
-            coil_channel=np.zeros(len(coil_s), np.uint8),
+            coil_channel=(coil_mode >> 7).astype(np.uint8),
             counters=self.counters(),
             facts=facts,
-            coil_mode=coil_mode,
+            coil_mode=coil_mode & np.uint8(0x7F),
             mode_s=mode_s,
             mode=mode,
             modes=self.library.modes,
@@ -392,7 +397,7 @@ class Bench:
     def run(self, train: Train) -> HostRun:
         """Feed a whole train; edges at or after its end are left out."""
         keep = int(np.searchsorted(train.edge_s, train.end_s, side="left"))
-        return self.finish(*self.feed(train.edge_s[:keep], train.active[:keep], train.end_s))
+        return self.finish(*self.feed(train.edge_s[:keep], train.line[:keep], train.end_s))
 
     def run_blocks(self, trains: Iterable[Train]) -> Iterator[tuple[Train, HostRun]]:
         """Feed consecutive trains; yield each with its share of the run, in bounded memory."""

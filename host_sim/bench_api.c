@@ -64,6 +64,21 @@ BENCH_API void bench_counters_of(const bench *b, uint16_t *counters, int64_t roo
     }
 }
 
+/* The supply measured so many times; nothing where the firmware does not measure it. */
+BENCH_API void bench_supply(bench *b, uint16_t counts, int64_t times)
+{
+#if ST_CFG_DWELL_POINTS
+    int64_t i;
+    for (i = 0; i < times; i++) {
+        st_on_supply(&b->core, counts);
+    }
+#else
+    (void)b;
+    (void)counts;
+    (void)times;
+#endif
+}
+
 /* The core's state, for faults to be put into. */
 BENCH_API uint8_t *bench_core(bench *b)
 {

@@ -7,7 +7,7 @@ static void coil_put_out(bench *b, int64_t now, uint8_t on)
     if (out->coil_count < out->coil_room) {
         out->coil_s[out->coil_count] = bench_seconds_of(b, now);
         out->coil_on[out->coil_count] = on;
-        out->coil_mode[out->coil_count] = b->core.s.mode;
+        out->coil_mode[out->coil_count] = (uint8_t)(b->core.s.mode | (b->second_coil << 7));
         out->coil_count++;
     }
 }
@@ -84,6 +84,11 @@ void bench_coil_arm(bench *b, int64_t now)
         return;
     }
     b->coil_armed = b->core.orders.coil;
+#if ST_CFG_TWO_COILS
+    if (!b->coil_level) {
+        b->second_coil = b->core.orders.second;
+    }
+#endif
     if (b->coil_armed == (uint8_t)ST_COIL_IDLE) {
         b->at[EV_COIL] = BENCH_NEVER;
         bench_coil_pin(b, now, 0U);

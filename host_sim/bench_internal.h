@@ -61,6 +61,8 @@ struct bench {
     st_ticks latched;
 
     uint8_t coil_level;
+    uint8_t second_coil;       /* the one that the output reaches */
+    uint8_t second_there;      /* the phase sensor's level */
     uint8_t coil_armed;        /* st_coil_order in the compare unit */
     uint8_t matched;           /* the compare has switched the pin, the core does not know yet */
     uint8_t matched_on;

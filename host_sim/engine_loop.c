@@ -159,7 +159,7 @@ static int sparks_of_chip(loop_state *l, loop_out *out)
             return 0;
         }
         l->spark_s[l->sparks] = l->coil_s[i] + l->set.output_delay_s;
-        l->spark_mode[l->sparks] = (double)l->coil_mode[i];
+        l->spark_mode[l->sparks] = (double)(l->coil_mode[i] & 0x7FU);
         l->sparks++;
     }
     return 1;

@@ -54,7 +54,7 @@ def merge_toggles(train: Train, toggle_s: F64) -> Train:
     order = np.argsort(edge_s, kind="stable")
     first = 1 if len(train.active) == 0 or train.active[0] == 1 else 0
     active = ((np.arange(len(order)) + first) % 2).astype(np.uint8)
-    return Train(edge_s[order], active, true_edge[order], train.end_s, train.motion)
+    return Train(edge_s[order], active, true_edge[order], train.end_s, train.motion, train.second_s)
 
 
 def burst_patterns(

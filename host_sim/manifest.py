@@ -80,6 +80,11 @@ class Manifest:
     sensor_line: SensorLine | None = None
     raw: dict[str, Any] = field(repr=False, compare=False, default_factory=dict)
 
+    @property
+    def two_coils(self) -> bool:
+        """Whether each cylinder has its own coil; a phase sensor tells whose pulse it is."""
+        return "phase_pin" in self.raw
+
 
 def _points(values: Any) -> tuple[tuple[float, float], ...]:
     return tuple((float(x), float(y)) for x, y in values)

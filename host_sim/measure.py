@@ -52,7 +52,8 @@ class Measurement:
     ``allowed_deg`` what quantisation of edge, period and spark can cost (see ``allowed``).
     ``dwell_us`` charge before it.  ``pulse`` index into ``pulses`` or -1.  ``missed`` (k,) indices
     into ``pulses`` whose spark should have come and did not; ``stray`` (j,) sparks without a pulse
-    of their own.  ``first_spark_pulse`` is the ordinal of the pulse that sparked first (0: none),
+    of their own; ``wrong_coil`` (i,) sparks of the coil whose cylinder the pulse was not.
+    ``first_spark_pulse`` is the ordinal of the pulse that sparked first (0: none),
     ``lock_spark`` the first spark by the run rule (-1: none).
     """
 
@@ -71,6 +72,7 @@ class Measurement:
     pulses: Pulses
     missed: I64
     stray: I64
+    wrong_coil: I64
     first_spark_pulse: int
     lock_spark: int
     on_max_us: float
@@ -159,10 +161,22 @@ def allowed(manifest: Manifest, rule: I64, wanted_deg: F64, rpm: F64) -> F64:
     slope, corner_deg = _start_terms(manifest, np.abs(rpm))
     unequal_us = abs(manifest.trail_delay_us - manifest.sensor_delay_us)
     width_ticks = 1.0 + unequal_us * 1e-6 * manifest.tick_hz
-    ticks = 1.1 + np.where(rule == RULE_RUN, share, slope * width_ticks)
+    ticks = 1.1 + np.where(rule == RULE_RUN, share * _carried(manifest, share), slope * width_ticks)
     deg_per_tick = np.abs(rpm) * DEG_S_PER_RPM / manifest.tick_hz
     extra = manifest.table_bound_deg + np.where(rule == RULE_RUN, 0.0, corner_deg)
     return ticks * deg_per_tick + extra
+
+
+def _carried(manifest: Manifest, share: F64) -> F64:
+    """Ticks by which counting can put off the period foreseen.
+
+    One at a pulse a turn or less: the project's bar, kept although a trend of weight w counts three
+    edges with (1 + 2 w).  With more pulses a turn the delay is a larger share of a shorter period,
+    and the trend's whole sum is allowed.
+    """
+    if manifest.geometry.spacing_deg >= 360.0 or manifest.predictor != "trend":
+        return np.ones_like(share)
+    return 2.0 + share  # w = (1 + share) / 2, see delay_table
 
 
 def _judge_rules(
@@ -200,14 +214,13 @@ def _missed(pulses: Pulses, sparked: BOOL, manifest: Manifest, end_s: float) -> 
     return np.flatnonzero(expected & ~sparked)
 
 
-def measure(run: Run, train: Train, manifest: Manifest, *, channel: int = 0) -> Measurement:
+def measure(run: Run, train: Train, manifest: Manifest) -> Measurement:
     """Measure one run against the crank's true motion.
 
     ``train`` is the one that drove the run; its ``true_edge`` marks and its motion are the truth.
-    Sparks of one coil channel are measured.
+    Two coils take turns on one output, so their sparks are measured as those of one.
     """
-    mine = run.coil_channel == channel
-    coil_s, coil_on = run.coil_s[mine], run.coil_on[mine].astype(bool)
+    coil_s, coil_on = run.coil_s, run.coil_on.astype(bool)
     on_s, off_s, coil_on_at_end = _on_times(coil_s, coil_on)
     spark_pin_s = on_s if manifest.spark_on_rise else off_s
     spark_s = spark_pin_s + manifest.output_delay_us * 1e-6
@@ -252,12 +265,22 @@ def measure(run: Run, train: Train, manifest: Manifest, *, channel: int = 0) -> 
         pulses=pulses,
         missed=_missed(pulses, sparked, manifest, train.end_s),
         stray=np.flatnonzero(~matched | repeated),
+        wrong_coil=_wrong_coil(run, index, manifest),
         first_spark_pulse=first,
         lock_spark=int(by_run[0]) if len(by_run) else -1,
         on_max_us=float(dwell_us.max(initial=0.0)),
         off_min_us=float(((on_s[1:] - off_s[:-1]) * 1e6).min(initial=np.inf)),
         on_at_end_us=(train.end_s - coil_s[-1]) * 1e6 if coil_on_at_end else 0.0,
     )
+
+
+def _wrong_coil(run: Run, index: I64, manifest: Manifest) -> I64:
+    """Return sparks whose coil is not that of the cylinder nearest to its top dead centre."""
+    if not manifest.two_coils:
+        return np.zeros(0, np.int64)
+    on = run.coil_on.astype(bool)
+    at = np.flatnonzero(~on[1:] & on[:-1]) + 1 - int(manifest.spark_on_rise)
+    return np.flatnonzero(run.coil_channel[at] != (index & 1))
 
 
 def _on_times(coil_s: F64, coil_on: BOOL) -> tuple[F64, F64, bool]:

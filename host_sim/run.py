@@ -66,7 +66,9 @@ class Train:
 
     ``edge_s`` (n,) float64, non-decreasing; ``active`` (n,) uint8, 1 when the magnet is
     there after the edge.  The pin is inactive before the first edge.  Noise edges are
-    in the same arrays; ``true_edge`` (n,) uint8 marks those the crank made.
+    in the same arrays; ``true_edge`` (n,) uint8 marks those the crank made.  ``second_s`` (k,)
+    ascending: instants at which the phase sensor of an engine with two coils changes between
+    the first cylinder, where it begins, and the second.
     """
 
     edge_s: F64
@@ -74,6 +76,13 @@ class Train:
     true_edge: U8
     end_s: float
     motion: Motion
+    second_s: F64 = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def line(self) -> U8:
+        """Level of pickup (bit 0) and phase sensor (bit 1) after each edge (n,)."""
+        second = np.searchsorted(self.second_s, self.edge_s, side="right") & 1
+        return np.asarray(self.active | (second << 1).astype(np.uint8), dtype=np.uint8)
 
 
 @dataclass(frozen=True)

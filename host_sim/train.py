@@ -8,7 +8,7 @@ cumulative degrees, 0 at top dead centre, a point b deg BTDC at 360 k - b.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -192,7 +192,24 @@ NO_DELAY = LineDelay()
 
 def pickup_train(motion: Motion, manifest: Manifest, end_s: float) -> Train:
     """Return the train of a firmware folder's own pickup, delays included."""
-    return make_train(motion, manifest.geometry, end_s, delay=LineDelay.of(manifest))
+    train = make_train(motion, manifest.geometry, end_s, delay=LineDelay.of(manifest))
+    return with_phase(train, manifest.geometry) if manifest.two_coils else train
+
+
+def with_phase(train: Train, geometry: Geometry) -> Train:
+    """Return the train with a phase sensor that is on around every second pulse.
+
+    The first cylinder's are those before top dead centre 0, 2, 4 ...; the sensor changes midway
+    between a pulse of one and a pulse of the other.
+    """
+    middle = geometry.lead_edge_deg_btdc - 0.5 * geometry.arc_deg
+    angle = train.motion.angle_at(train.edge_s)
+    index = np.rint((angle + middle) / geometry.spacing_deg).astype(np.int64) & 1
+    change = np.flatnonzero(np.diff(index))
+    toggles = 0.5 * (train.edge_s[change] + train.edge_s[change + 1])
+    if len(index) and index[0]:
+        toggles = np.concatenate((train.motion.t_s[:1], toggles))
+    return replace(train, second_s=toggles)
 
 
 def make_train(

@@ -263,9 +263,18 @@ def _counts(m: Measurement, manifest: Manifest, limits: Limits) -> list[Check]:
     return [
         _count("missed", len(m.missed), allowed, "sparks", pulses, missed_s),
         _count("stray", len(m.stray), limits.stray, "sparks", sparks, stray_s),
+        *_coils(m, manifest),
         _count("above_limit_rpm", len(over), 0, "sparks", sparks, over_s),
         _first_spark(m, manifest, limits),
     ]
+
+
+def _coils(m: Measurement, manifest: Manifest) -> list[Check]:
+    """Check that each coil sparked at its own cylinder's pulses only, where there are two."""
+    if not manifest.two_coils:
+        return []
+    at_s = float(m.spark_s[m.wrong_coil[0]]) if len(m.wrong_coil) else None
+    return [_count("wrong_coil", len(m.wrong_coil), 0, "sparks", len(m.spark_s), at_s)]
 
 
 def _first_spark(m: Measurement, manifest: Manifest, limits: Limits) -> Check:

@@ -56,6 +56,27 @@ class CoilPin:
 
 
 @dataclass(frozen=True)
+class AnalogueInput:
+    """Voltage at an analogue input through the whole run; ``reference_v`` is the chip's supply."""
+
+    channel: int
+    volts: float
+    reference_v: float
+
+
+@dataclass(frozen=True)
+class TwoCoils:
+    """Second input and output of an engine with two coils.
+
+    ``phase`` the phase sensor's pin, at its ``active_level`` for the second cylinder; ``select``
+    the output whose ``on_level`` directs the coil output to the second coil.
+    """
+
+    phase: PickupPin
+    select: CoilPin
+
+
+@dataclass(frozen=True)
 class Reset:
     """A reset forced at ``at_s``; its cause (supply too low, button) lasts ``lasts_s``."""
 
@@ -97,7 +118,9 @@ class ChipJob:
     true seconds); ``tick_hz`` is copied to the result.  After each reset, and what its cause
     lasts, the chip stays held for ``reset_hold_s`` with its pins undriven (start-up fuses; 65 ms
     on common boards).  RAM at power-on is filled from ``ram_seed``.  ``noise`` on the pickup line
-    follows every switching of the coil, as on the host bench (simavr only).
+    follows every switching of the coil, as on the host bench (simavr only).  With
+    ``two_coils`` the channel of a coil change is 0 or 1 by the level of the select pin.
+    ``analogue``: simavr only.
     """
 
     elf: Path
@@ -107,6 +130,8 @@ class ChipJob:
     train: Train
     pickup: PickupPin
     coils: tuple[CoilPin, ...]
+    two_coils: TwoCoils | None = None
+    analogue: AnalogueInput | None = None
     resets: tuple[Reset, ...] = ()
     reset_hold_s: float = 0.0
     upsets: tuple[Upset, ...] = ()

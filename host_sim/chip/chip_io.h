@@ -17,7 +17,8 @@ enum {
     CHIP_FLIP_DATA,        /* value = data-space address * 8 + bit: registers, I/O, RAM */
     CHIP_FLIP_PC,          /* value = bit of the program counter, which counts words */
     CHIP_FLIP_FLASH,       /* value = flash byte address * 8 + bit */
-    CHIP_LINE              /* value = the pin's sample without noise; only where there is noise */
+    CHIP_LINE,             /* value = the pin's sample without noise; only where there is noise */
+    CHIP_PHASE             /* value = level of the second input pin, the phase sensor's */
 };
 
 enum { CHIP_RESET_POWER_ON = 1, CHIP_RESET_EXTERNAL = 2, CHIP_RESET_BROWN_OUT = 4,
@@ -56,11 +57,15 @@ typedef struct {
     int32_t coil_count;
     int32_t peek_count;
     int32_t idle_level; /* of the pickup pin before the first event */
+    int32_t analogue_channel; /* -1: no analogue input (simavr only) */
+    int32_t analogue_mv;      /* voltage there */
+    int32_t reference_mv;     /* the chip's own supply */
     int32_t noise_on;   /* after the events, for each group: first toggle of each pattern and
                            the end (int64_t), toggles (double, seconds after the switching) */
     int32_t peek_address[64];
     int32_t peek_size[64]; /* 1..8 bytes, little-endian */
     chip_pin pickup;
+    chip_pin phase;      /* port 0: none; its level is on_level while it says second cylinder */
     chip_pin coils[4];
     char elf[1024];
     char mcu[32];

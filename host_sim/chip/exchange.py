@@ -15,7 +15,7 @@ from sparktick.gen.errors import RunError
 
 from ..bench import CoilNoise, NoisePatterns
 from . import pin_filter
-from .base import ChipJob, ChipRun, ResetKind
+from .base import ChipJob, ChipRun, CoilPin, ResetKind
 from .native import HERE
 
 EVENT = np.dtype([("cycle", "<i8"), ("kind", "<i4"), ("value", "<i4")])
@@ -24,6 +24,7 @@ PIN, CAPTURE_DIRECT, CAPTURE_FILTERED, RESET = range(4)
 LINE = 7
 RESET_KINDS = 16
 CHANNEL_LINE, CHANNEL_RESET = 16, 17
+PHASE = 8
 DATA_SPACE = 0x800000  # where avr-gcc puts data addresses in an image
 
 # avr-libc iom328p.h; the other chips of the x8 family have the same table
@@ -121,13 +122,35 @@ def events(job: ChipJob) -> np.ndarray[Any, Any]:
         ]
     else:  # the emulator adds the noise, and does what pin_filter does, step by step
         line = [_levels(LINE, samples)]
-    rows = np.concatenate([*line, np.array(resets + upsets, dtype=EVENT)])
+    rows = np.concatenate([*line, _phase(job), np.array(resets + upsets, dtype=EVENT)])
     rows["cycle"] = np.maximum(rows["cycle"], 1)  # the first cycle with a past to be stepped from
     return rows[np.lexsort((rows["kind"], rows["cycle"]))]
 
 
+def _phase(job: ChipJob) -> np.ndarray[Any, Any]:
+    rows = np.zeros(0 if job.two_coils is None else len(job.train.second_s), dtype=EVENT)
+    if job.two_coils is not None:
+        second = (np.arange(len(rows)) + 1) & 1
+        rows["cycle"] = np.ceil(job.train.second_s * job.clock_hz)
+        rows["kind"], rows["value"] = PHASE, second ^ (1 - job.two_coils.phase.active_level)
+    return rows
+
+
+def _outputs(job: ChipJob) -> tuple[CoilPin, ...]:
+    return job.coils if job.two_coils is None else (*job.coils[:1], job.two_coils.select)
+
+
+def _by_select(changes: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Return the coil pin's changes (channel 0), as channel the level of the select pin (1)."""
+    select = changes[changes["channel"] == 1]
+    coil: np.ndarray[Any, Any] = changes[changes["channel"] == 0].copy()
+    before = np.searchsorted(select["cycle"], coil["cycle"], side="right") - 1
+    coil["channel"] = np.where(before >= 0, select["on"][before], 0) if len(select) else 0
+    return coil
+
+
 def _check(job: ChipJob) -> None:
-    pins = [(job.pickup.port, job.pickup.bit), *((c.port, c.bit) for c in job.coils)]
+    pins = [(job.pickup.port, job.pickup.bit), *((c.port, c.bit) for c in _outputs(job))]
     for port, bit in pins:
         if not (len(port) == 1 and port.isupper() and 0 <= bit <= 7):
             raise RunError(f"pin P{port}{bit}: no such pin (allowed: port A..L, bit 0..7)")
@@ -180,12 +203,21 @@ def pack(job: ChipJob, event_count: int) -> Any:
     packed.main_address = names.get("main", -1)
     packed.stack_floor = names.get("_end", 0x100)
     packed.idle_level = 1 - job.pickup.active_level
-    packed.coil_count, packed.peek_count = len(job.coils), len(job.peeks)
+    outputs = _outputs(job)
+    packed.coil_count, packed.peek_count = len(outputs), len(job.peeks)
     packed.clock_hz = job.clock_hz
+    packed.analogue_channel = -1
+    if job.analogue is not None:
+        packed.analogue_channel = job.analogue.channel
+        packed.analogue_mv = round(1e3 * job.analogue.volts)
+        packed.reference_mv = round(1e3 * job.analogue.reference_v)
     _pack_noise(packed, job.noise)
     packed.pickup = (ord(job.pickup.port), job.pickup.bit, job.pickup.active_level)
-    for i, coil in enumerate(job.coils):
+    for i, coil in enumerate(outputs):
         packed.coils[i] = (ord(coil.port), coil.bit, coil.on_level)
+    if job.two_coils is not None:
+        phase = job.two_coils.phase
+        packed.phase = (ord(phase.port), phase.bit, phase.active_level)
     for i, peek in enumerate(job.peeks):
         address = names.get(peek.address) if isinstance(peek.address, str) else peek.address
         if address is None:
@@ -235,6 +267,8 @@ def unpack(
     channel, idle = changes["channel"], 1 - job.pickup.active_level
     coil, resets = changes[channel < CHANNEL_LINE], changes[channel == CHANNEL_RESET]
     line = changes[channel == CHANNEL_LINE]
+    if job.two_coils is not None:
+        coil = _by_select(coil)
     return ChipRun(
         source=source,
         tick_hz=job.tick_hz,

@@ -9,7 +9,7 @@ from sparktick.gen.errors import FolderError
 
 from ..manifest import Manifest
 from ..run import Train
-from .base import ChipJob, CoilPin, PickupPin
+from .base import ChipJob, CoilPin, PickupPin, TwoCoils
 
 
 def _level(word: str) -> int:
@@ -25,6 +25,16 @@ def image_of(manifest: Manifest) -> Path:
             f"{path}: no such image\n    Compile it first: `sparktick build {manifest.folder}`."
         )
     return path
+
+
+def _two_coils(raw: dict[str, Any]) -> TwoCoils | None:
+    if "phase_pin" not in raw:
+        return None
+    phase, select = raw["phase_pin"], raw["coil_select_pin"]
+    return TwoCoils(
+        PickupPin(str(phase["port"]), int(phase["bit"]), _level(phase["second"])),
+        CoilPin(str(select["port"]), int(select["bit"])),
+    )
 
 
 def chip_job(manifest: Manifest, train: Train, **settings: Any) -> ChipJob:
@@ -45,6 +55,7 @@ def chip_job(manifest: Manifest, train: Train, **settings: Any) -> ChipJob:
             coils=tuple(
                 CoilPin(str(c["port"]), int(c["bit"]), _level(c["on_level"])) for c in coils
             ),
+            two_coils=_two_coils(raw),
             **settings,
         )
     except KeyError as error:

@@ -5,6 +5,7 @@
 #ifndef SPARKTICK_SIMAVR_FIX_H
 #define SPARKTICK_SIMAVR_FIX_H
 
+#include <simavr/avr_adc.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
@@ -66,6 +67,7 @@ typedef struct {
     int response;    /* an interrupt was entered */
     int reset_asked; /* CHIP_RESET_... */
     int pickup_level;
+    int phase_level;
     int capture_level[2]; /* at the edge detector: direct, through the noise canceller */
 } sim_state;
 

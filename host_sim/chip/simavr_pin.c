@@ -71,6 +71,9 @@ static int pin_level(const avr_ioport_t *port, int bit)
     if (port->name == sim.job.pickup.port && bit == sim.job.pickup.bit) {
         return sim.pickup_level;
     }
+    if (port->name == sim.job.phase.port && bit == sim.job.phase.bit) {
+        return sim.phase_level;
+    }
     return bit_of(sim.avr->data[port->r_port], bit);
 }
 

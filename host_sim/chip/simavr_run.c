@@ -72,6 +72,8 @@ static void event_level(const chip_event *event)
         sim_capture(event->kind == CHIP_CAPTURE_FILTERED, event->value);
     } else if (event->kind == CHIP_LINE) {
         sim_line_train(event->value);
+    } else if (event->kind == CHIP_PHASE) {
+        sim.phase_level = event->value;
     }
 }
 
@@ -100,6 +102,11 @@ static avr_cycle_count_t on_event(avr_t *avr, avr_cycle_count_t when, void *para
 static void refit(void)
 {
     avr_t *avr = sim.avr;
+    if (sim.job.analogue_channel >= 0) {
+        avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ,
+                                    ADC_IRQ_ADC0 + sim.job.analogue_channel),
+                      (uint32_t)sim.job.analogue_mv);
+    }
     sim.released = avr->cycle;
     sim_timers_refit();
     sim_line_release();
@@ -122,6 +129,8 @@ static void hold_in_reset(int cause_cycles)
             sim.capture_level[event->kind == CHIP_CAPTURE_FILTERED] = event->value;
         } else if (event->kind == CHIP_LINE) {
             sim_line_held(event->value);
+        } else if (event->kind == CHIP_PHASE) {
+            sim.phase_level = event->value;
         }
     }
     sim.avr->cycle = release;
@@ -267,6 +276,7 @@ static int make_chip(void)
     avr_init(sim.avr);
     firmware.frequency = (uint32_t)sim.job.f_cpu_hz;
     avr_load_firmware(sim.avr, &firmware);
+    sim.avr->vcc = sim.avr->avcc = sim.avr->aref = (uint32_t)sim.job.reference_mv;
     if (!load_flash()) {
         fail("the image's segments cannot be read");
         return 0;
@@ -292,6 +302,7 @@ static void emulate(void)
 {
     sim.pickup_level = sim.capture_level[0] = sim.capture_level[1] = sim.job.idle_level;
     sim_line_begin();
+    sim.phase_level = !sim.job.phase.on_level;
     if (!make_chip()) {
         return;
     }

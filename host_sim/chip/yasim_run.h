@@ -56,6 +56,7 @@ struct ChipParts {
     CompareDriver compare;
     Signal capture;
     Pin* pickup = nullptr;
+    Pin* phase = nullptr;
     Peripheral* timer = nullptr;
     IORegister* sp_low = nullptr;
     IORegister* sp_high = nullptr;

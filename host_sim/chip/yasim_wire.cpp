@@ -149,6 +149,10 @@ bool Chip::wire_pins()
     if (pickup != nullptr) {
         pickup->set_external_state(job.idle_level ? Wire::State_High : Wire::State_Low);
     }
+    phase = job.phase.port != 0 ? pin_of(job.phase) : nullptr;
+    if (phase != nullptr) {
+        phase->set_external_state(job.phase.on_level ? Wire::State_Low : Wire::State_High);
+    }
     if (pickup == nullptr) {
         std::snprintf(errors.text, sizeof errors.text, "the chip has no such pin");
     }
@@ -267,6 +271,12 @@ void Chip::input(const chip_event& e)
 {
     if (e.kind == CHIP_PIN) {
         pickup->set_external_state(e.value ? Wire::State_High : Wire::State_Low);
+        return;
+    }
+    if (e.kind == CHIP_PHASE) {
+        if (phase != nullptr) {
+            phase->set_external_state(e.value ? Wire::State_High : Wire::State_Low);
+        }
         return;
     }
     bool through_canceller = e.kind == CHIP_CAPTURE_FILTERED;

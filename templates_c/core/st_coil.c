@@ -26,6 +26,19 @@ static void st_order_spark(st_core *c)
     st_order_coil(c, ST_COIL_OFF_AT, st_earlier(c->coil_off_at, limit));
 }
 
+/* Whose coil the next charge is for: the cylinder of the last pulse, or the other. */
+static void st_choose_coil(st_core *c, bool other)
+{
+#if ST_CFG_TWO_COILS
+    if (!c->coil_on) {
+        c->orders.second = (c->s.second != 0U) != other;
+    }
+#else
+    (void)c;
+    (void)other;
+#endif
+}
+
 /* Earliest allowed start of a charge that is wanted at `on_at`. */
 static st_ticks st_charge_from(const st_core *c, st_ticks on_at)
 {
@@ -36,9 +49,10 @@ static st_ticks st_charge_from(const st_core *c, st_ticks on_at)
 void st_coil_spark_at(st_core *c, st_ticks spark_at)
 {
     st_ticks on_at;
+    st_choose_coil(c, false);
 #if ST_CFG_SPARK_ON_RISE
     /* Capacitor discharge: the pulse begins at the spark, dwell is its width. */
-    c->coil_off_at = spark_at + ST_CFG_DWELL_TICKS;
+    c->coil_off_at = spark_at + st_dwell(c);
     if (c->limiting) {
         st_coil_release(c);
     } else if (!c->coil_on) {
@@ -52,7 +66,7 @@ void st_coil_spark_at(st_core *c, st_ticks spark_at)
         st_order_spark(c);
         return;
     }
-    on_at = st_later(st_charge_from(c, spark_at - ST_CFG_DWELL_TICKS), c->now);
+    on_at = st_later(st_charge_from(c, spark_at - st_dwell(c)), c->now);
     if (c->limiting || !st_before(on_at + ST_CFG_ON_MIN_TICKS, spark_at)) {
         st_coil_release(c); /* no room for a charge: skip this event whole */
         c->spark_due = false;
@@ -67,6 +81,7 @@ void st_coil_start_charge_at(st_core *c, st_ticks on_at)
     if (c->coil_on || c->limiting) {
         return;
     }
+    st_choose_coil(c, false);
     on_at = st_later(st_charge_from(c, on_at), c->now);
     c->coil_off_at = on_at + ST_CFG_HARD_LIMIT_TICKS;
     st_order_charge(c, on_at);
@@ -81,7 +96,7 @@ void st_coil_plan_ahead(st_core *c)
         return;
     }
     delay = st_rounded(st_delay_q8(st_next_interval(c)));
-    if (delay < (ST_CFG_DWELL_TICKS + ST_CFG_GUARD_TICKS)) { /* else it fits behind the edge */
+    if (delay < (st_dwell(c) + ST_CFG_GUARD_TICKS)) { /* else it fits behind the edge */
         uint32_t latest;
         st_ticks spark_at;
         if (!st_seal_ok(c)) {
@@ -91,8 +106,9 @@ void st_coil_plan_ahead(st_core *c)
         st_foresee(c);
         latest = c->next_within_ticks + ST_CFG_GUARD_TICKS;
         spark_at = c->next_edge_at + delay;
+        st_choose_coil(c, true);
         c->coil_off_at = (delay > latest) ? spark_at : (c->next_edge_at + latest);
-        st_order_charge(c, st_charge_from(c, spark_at - ST_CFG_DWELL_TICKS));
+        st_order_charge(c, st_charge_from(c, spark_at - st_dwell(c)));
     }
 }
 

@@ -10,6 +10,7 @@
 #ifndef ST_CORE_H
 #define ST_CORE_H
 
+#include "config.h"
 #include "st_types.h"
 
 #define ST_CORE_VERSION 1
@@ -44,7 +45,7 @@ typedef enum {
     ST_N_SHORT = 2,       /* edge whose level did not hold for the confirmation time */
     ST_N_BLANKED = 3,     /* same, within the blanking time after the coil's own switching */
     ST_N_TRAIL_BOUNCE = 4,/* trail edge whose level did not hold */
-    ST_N_ARC = 5,         /* pulse width disagreed with the magnet's arc */
+    ST_N_ARC = 5,         /* pulse width disagreed with the magnet's arc, or not the cylinder due */
     ST_N_INTERVAL = 6,    /* interval outside the believable range */
     ST_N_MISSING = 7,     /* gate closed without a believed edge */
     ST_N_LOST = 8,        /* lock given up */
@@ -77,6 +78,9 @@ typedef struct {
     uint8_t coil;      /* st_coil_order */
     uint8_t capture;   /* st_capture */
     bool coil_fresh;
+#if ST_CFG_TWO_COILS
+    bool second;          /* the coil that is charged next; the port changes over while all is off */
+#endif
     bool alarm_on;
     bool alarm_fresh;
     bool capture_fresh;
@@ -95,6 +99,9 @@ typedef struct {
     uint32_t period_ticks; /* last believed interval between lead edges */
     uint8_t mode;          /* st_mode */
     uint8_t missing;       /* lead edges missed since the last believed one */
+#if ST_CFG_TWO_COILS
+    uint16_t second;       /* 1: the last pulse, seen or bridged, was the second cylinder's */
+#endif
 } st_sealed;
 
 /* The fields used most come first: an 8-bit chip reaches the first 64 bytes of a struct cheaply. */
@@ -130,6 +137,13 @@ typedef struct {
     st_ticks coil_on_at;
     uint32_t arc_to_ticks;        /* ... and at most */
     uint32_t next_within_ticks;   /* ... and how far from there it may come */
+#if ST_CFG_TWO_COILS
+    bool second_there;            /* level of the phase sensor, read by the port before each alarm */
+#endif
+#if ST_CFG_DWELL_POINTS
+    uint16_t supply_q4;           /* supply in 1/16 count of the port's 10-bit measure, smoothed */
+    uint16_t dwell_ticks;         /* charge that goes with it */
+#endif
     uint16_t seal;
     uint16_t count[ST_N_COUNT];
 } st_core;
@@ -151,6 +165,11 @@ void st_on_forced_off(st_core *c, st_ticks at);
 
 /* Slow poll from the main loop: standstill, stale states; `active` as above. */
 void st_on_poll(st_core *c, st_ticks now, bool active);
+
+#if ST_CFG_DWELL_POINTS
+/* The supply, measured about once a millisecond; main loop, events held off. */
+void st_on_supply(st_core *c, uint16_t counts);
+#endif
 
 /* What the event before left to do. */
 void st_settle(st_core *c);

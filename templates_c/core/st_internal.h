@@ -22,6 +22,17 @@ static inline st_ticks st_rounded(int32_t ticks_q8)
     return (ticks_q8 > 0) ? (((uint32_t)ticks_q8 + 128U) >> 8) : 0U;
 }
 
+/* Wanted charging time. */
+static inline uint32_t st_dwell(const st_core *c)
+{
+#if ST_CFG_DWELL_POINTS
+    return c->dwell_ticks;
+#else
+    (void)c;
+    return ST_CFG_DWELL_TICKS;
+#endif
+}
+
 /* st_seal.c: the check over spark-causing state. */
 void st_seal(st_core *c);
 bool st_seal_ok(st_core *c); /* false is counted */

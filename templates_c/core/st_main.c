@@ -26,6 +26,9 @@ static void st_poll(void)
     bool const active = st_port_active();
     st_ticks now;
     st_port_events_off();
+#if ST_CFG_TWO_COILS
+    st_the_core.second_there = st_port_second();
+#endif
     now = st_port_now();
     if (st_port_forced_off()) {
         st_on_forced_off(&st_the_core, now);
@@ -38,6 +41,16 @@ static void st_poll(void)
     st_port_lamp(active);
 }
 
+#if ST_CFG_DWELL_POINTS
+static void st_measure_supply(void)
+{
+    uint16_t const counts = st_port_supply();
+    st_port_events_off();
+    st_on_supply(&st_the_core, counts);
+    st_port_events_on();
+}
+#endif
+
 static void st_beat(uint8_t heartbeats)
 {
     st_stop_for_good_unless(st_table_check(&st_checked));
@@ -45,6 +58,9 @@ static void st_beat(uint8_t heartbeats)
     st_tell_wait(heartbeats);
 #else
     (void)heartbeats;
+#endif
+#if ST_CFG_DWELL_POINTS
+    st_measure_supply();
 #endif
     st_port_events_off();
     st_keep(&st_the_core, st_port_retained());

@@ -36,7 +36,20 @@ st_ticks st_port_now(void);
 /* Pickup level, true = magnet there; majority of three reads.  Any context, never blocks. */
 bool st_port_active(void);
 
-/* Arm capture, alarm and coil as ordered; clears the *_fresh flags.  Events held off. */
+#if ST_CFG_TWO_COILS
+/* Level of the phase sensor, true = second cylinder's pulse; majority of three reads.  Read just
+ * before each st_on_alarm into core->second_there (the core's main loop does it before st_on_poll). */
+bool st_port_second(void);
+#endif
+
+#if ST_CFG_DWELL_POINTS
+/* Supply in 10 bits of the measuring range: the conversion finished last; begins the next.  Main
+ * context, about once a millisecond, never blocks. */
+uint16_t st_port_supply(void);
+#endif
+
+/* Arm capture, alarm and coil as ordered; clears the *_fresh flags.  Events held off.  With two coils
+ * the select output follows orders.second, changed only while the coil output is off. */
 void st_port_apply(st_core *core);
 
 /* Write direction, output, timer and mask registers again; events held off. */

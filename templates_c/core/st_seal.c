@@ -59,6 +59,10 @@ static void st_from_standstill(st_core *c, st_ticks now)
     c->switched_at = now - ST_CFG_OFF_MIN_TICKS;
     c->blank_end_at = now;
     c->orders.coil_fresh = true;
+#if ST_CFG_DWELL_POINTS
+    c->supply_q4 = ST_CFG_SUPPLY_Q4;
+    c->dwell_ticks = ST_CFG_DWELL_TICKS;
+#endif
 }
 
 void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)

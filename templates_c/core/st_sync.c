@@ -34,6 +34,21 @@ static void st_limit_speed(st_core *c, uint32_t interval)
     }
 }
 
+#if ST_CFG_TWO_COILS
+/* The phase sensor says whose pulse it is.  The cylinders take turns: two pulses of one cylinder tell of
+ * a pulse lost or too many, or of a dead sensor, and a spark in the wrong cylinder is worse than none. */
+static void st_tell_cylinders(st_core *c)
+{
+    uint16_t const second = c->second_there ? 1U : 0U;
+    if ((c->s.mode > (uint8_t)ST_WARM) && (second == c->s.second)) {
+        st_count(c, ST_N_ARC);
+        st_lose_lock(c);
+    }
+    c->s.second = second;
+    st_seal(c);
+}
+#endif
+
 /* Time a spark from its lead edge, seen or foreseen, and the period that stands for the speed. */
 static void st_spark_from(st_core *c, st_ticks edge_at, uint32_t period)
 {
@@ -85,7 +100,7 @@ static void st_start_lead(st_core *c)
     uint32_t const width = c->width_ticks;
     uint32_t const delay = st_rounded(st_start_delay_q8(width));
     if (width != 0U) {
-        st_coil_start_charge_at(c, c->edge_at[0] + width + delay - ST_CFG_DWELL_TICKS);
+        st_coil_start_charge_at(c, c->edge_at[0] + width + delay - st_dwell(c));
     }
 #else
     (void)c;
@@ -130,6 +145,9 @@ bool st_lead_believed(st_core *c)
     if (!st_interval_believable(c, interval)) {
         return false;
     }
+#if ST_CFG_TWO_COILS
+    st_tell_cylinders(c);
+#endif
     c->interval_ticks = (c->s.mode > (uint8_t)ST_WARM) ? interval : 0U; /* 0: none to speak of */
     switch ((st_mode)c->s.mode) {
     case ST_RUN:
@@ -156,8 +174,8 @@ static void st_spark_from_trail(st_core *c, uint32_t width)
     }
     delay = st_rounded(st_start_delay_q8(width));
 #if !ST_CFG_START_CHARGE_EARLY
-    if (delay < (ST_CFG_DWELL_TICKS + ST_CFG_GUARD_TICKS)) {
-        delay = ST_CFG_DWELL_TICKS + ST_CFG_GUARD_TICKS; /* no charge before the trail edge */
+    if (delay < (st_dwell(c) + ST_CFG_GUARD_TICKS)) {
+        delay = st_dwell(c) + ST_CFG_GUARD_TICKS; /* no charge before the trail edge */
     }
 #endif
     c->spark_due = true;
@@ -259,6 +277,9 @@ void st_edge_missed(st_core *c)
     st_foresee(c);
     edge_at = c->next_edge_at;
     c->s.missing++;
+#if ST_CFG_TWO_COILS
+    c->s.second ^= 1U;
+#endif
     st_seal(c);
     st_spark_from(c, edge_at, st_next_interval(c));
 }

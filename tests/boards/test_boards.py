@@ -11,6 +11,7 @@ from sparktick.gen.errors import BoardError, FolderError
 
 # Register names and bits from the ATmega328P data sheet, port alternate functions; from memory.
 ALTERNATE_328P = {
+    "ADC0": "PC0",
     "ICP1": "PB0",
     "OC1A": "PB1",
     "OC1B": "PB2",

@@ -17,9 +17,9 @@ EXAMPLES = Path(__file__).parents[2] / "examples"
 def made_folders(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Return folders by example; not to be changed."""
     root = tmp_path_factory.mktemp("made")
-    for name in ("plover", "teal"):
+    for name in ("avocet", "plover", "teal"):
         generate(EXAMPLES / f"{name}.toml", root / name)
-    return {name: root / name for name in ("plover", "teal")}
+    return {name: root / name for name in ("avocet", "plover", "teal")}
 
 
 @pytest.fixture

@@ -141,12 +141,21 @@ def program(sources: Path, target: Path) -> Path:
 
 
 def _declarations(sources: Path) -> str:
-    text = ""
-    for name in ("st_types.h", "st_core.h"):
-        text += (sources / name).read_text(encoding="utf-8")
-    text = re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
-    text = re.sub(r"static inline .*?\n\}\n", "", text, flags=re.DOTALL)
-    return re.sub(r"^\s*#.*$", "", text, flags=re.MULTILINE)
+    """Return what the core's headers declare for this folder's config.h."""
+    files = [str(sources / name) for name in ("config.h", "st_types.h", "st_core.h")]
+    guards = ["-D__bool_true_false_are_defined", "-include", files[0], "-include", files[1]]
+    done = subprocess.run(
+        ["cc", "-E", f"-I{sources}", *guards, files[2]], capture_output=True, text=True, check=True
+    )
+    mine = False
+    kept = []
+    for line in done.stdout.splitlines():
+        place = re.match(r'# \d+ "(.*?)"', line)
+        if place:
+            mine = place[1] in files
+        elif mine:
+            kept.append(line)
+    return re.sub(r"static inline .*?\n\}\n", "", "\n".join(kept) + "\n", flags=re.DOTALL)
 
 
 @functools.cache

@@ -195,6 +195,23 @@ static void st_coil_defuse(void)
     }
 }
 
+/* Two coils: which of them the output reaches, changed over while it is off. */
+static void st_select_coil(const st_core *core)
+{
+#if ST_CFG_TWO_COILS
+    if (st_coil_is_on()) {
+        return;
+    }
+    if (core->orders.second) {
+        ST_SELECT_OUT |= ST_BIT(ST_PIN_COIL_SELECT_BIT);
+    } else {
+        ST_SELECT_OUT &= (uint8_t)~ST_BIT(ST_PIN_COIL_SELECT_BIT);
+    }
+#else
+    (void)core;
+#endif
+}
+
 static void st_coil_arm(st_core *core)
 {
     core->orders.coil_fresh = false;
@@ -209,6 +226,7 @@ static void st_coil_arm(st_core *core)
     }
     st_coil_pending = core->orders.coil;
     st_coil_at = core->orders.coil_at;
+    st_select_coil(core);
     st_coil_engage();
 }
 
@@ -327,6 +345,9 @@ void st_serve(uint8_t event)
         st_mask(ST_BIT(OCIE1B));
         st_coil_first(core);
         active = st_port_active();
+#if ST_CFG_TWO_COILS
+        core->second_there = st_port_second();
+#endif
         if (!st_captured()) {
             st_on_alarm(core, st_port_now(), active);
         }
@@ -399,6 +420,15 @@ void st_port_refresh(void)
     ST_PICKUP_OUT |= ST_BIT(ST_PIN_PICKUP_BIT);
 #else
     ST_PICKUP_OUT &= (uint8_t)~ST_BIT(ST_PIN_PICKUP_BIT);
+#endif
+#if ST_CFG_TWO_COILS
+    ST_SELECT_DIR |= ST_BIT(ST_PIN_COIL_SELECT_BIT);
+    ST_PHASE_DIR &= (uint8_t)~ST_BIT(ST_PIN_PHASE_BIT);
+#if ST_CFG_PICKUP_PULL_UP
+    ST_PHASE_OUT |= ST_BIT(ST_PIN_PHASE_BIT);
+#else
+    ST_PHASE_OUT &= (uint8_t)~ST_BIT(ST_PIN_PHASE_BIT);
+#endif
 #endif
     st_masks |= ST_BIT(TOIE1);
     ST_TCCRA = st_action;

@@ -20,6 +20,9 @@ void st_port_early(void)
     ST_COIL_OUT |= ST_BIT(ST_PIN_COIL_BIT);
 #endif
     ST_COIL_DIR |= ST_BIT(ST_PIN_COIL_BIT);
+#if ST_CFG_TWO_COILS
+    ST_SELECT_DIR |= ST_BIT(ST_PIN_COIL_SELECT_BIT);
+#endif
     st_reset_cause = MCUSR;
     MCUSR = 0U;
     wdt_enable(WDTO_15MS);
@@ -32,20 +35,40 @@ st_retained *st_port_retained(void)
 
 /* Four clocks from read to read: what the noise canceller drops, no longer than that, is seen by one
  * read at most, so it never makes the majority. */
+#define ST_MAJORITY_OF(in, bit) \
+    uint8_t a; \
+    uint8_t b; \
+    uint8_t c; \
+    a = (in); \
+    __builtin_avr_delay_cycles(3UL); \
+    b = (in); \
+    __builtin_avr_delay_cycles(3UL); \
+    c = (in); \
+    return ((((a & b) | (b & c) | (a & c)) & ST_BIT(bit)) != 0U) != (ST_CFG_ACTIVE_LOW != 0)
+
 bool st_port_active(void)
 {
-    uint8_t a;
-    uint8_t b;
-    uint8_t c;
-    bool high;
-    a = ST_PICKUP_IN;
-    __builtin_avr_delay_cycles(3UL);
-    b = ST_PICKUP_IN;
-    __builtin_avr_delay_cycles(3UL);
-    c = ST_PICKUP_IN;
-    high = (((a & b) | (b & c) | (a & c)) & ST_BIT(ST_PIN_PICKUP_BIT)) != 0U;
-    return high != (ST_CFG_ACTIVE_LOW != 0);
+    ST_MAJORITY_OF(ST_PICKUP_IN, ST_PIN_PICKUP_BIT);
 }
+
+#if ST_CFG_TWO_COILS
+bool st_port_second(void) /* a sensor like the pickup */
+{
+    ST_MAJORITY_OF(ST_PHASE_IN, ST_PIN_PHASE_BIT);
+}
+#endif
+
+#if ST_CFG_DWELL_POINTS
+/* 10-bit conversion against the chip's own supply (24.4), at CPU clock / 128; 13 clocks of it (24.4)
+ * are over before the next call. */
+uint16_t st_port_supply(void)
+{
+    uint16_t const counts = ADC;
+    ADMUX = (uint8_t)(ST_BIT(REFS0) | ST_SUPPLY_CHANNEL);
+    ADCSRA = (uint8_t)(ST_BIT(ADEN) | ST_BIT(ADSC) | ST_BIT(ADPS2) | ST_BIT(ADPS1) | ST_BIT(ADPS0));
+    return counts;
+}
+#endif
 
 void st_port_feed_watchdog(void)
 {

@@ -28,7 +28,9 @@ static volatile struct {
     uint8_t enabled;       /* event interrupts: ST_EV_* */
     uint8_t pending;
     uint8_t rising;        /* capture edge */
-    uint8_t pins;          /* bit 0 pickup, bit 1 coil */
+    uint8_t pins;          /* bit 0 pickup, bit 1 coil, bit 4 phase sensor */
+    bool select_second;    /* output: which coil the coil pin reaches */
+    uint16_t converted;    /* supply, 10 bits */
     uint8_t serial;
     uint8_t serial_free;
     uint8_t watchdog;
@@ -82,6 +84,21 @@ bool st_port_active(void)
     return high != (ST_CFG_ACTIVE_LOW != 0);
 }
 
+#if ST_CFG_TWO_COILS
+bool st_port_second(void)
+{
+    bool const high = (chip.pins & 16U) != 0U; /* majority of three reads */
+    return high != (ST_CFG_ACTIVE_LOW != 0);
+}
+#endif
+
+#if ST_CFG_DWELL_POINTS
+uint16_t st_port_supply(void)
+{
+    return chip.converted; /* and begin the next conversion */
+}
+#endif
+
 static void st_coil_off(void)
 {
     chip.coil_action = 0U;
@@ -125,6 +142,11 @@ static void st_coil_arm(st_core *core)
         st_coil_switched(core); /* ... too late: it has come about, and gives a new order */
         return;
     }
+#if ST_CFG_TWO_COILS
+    if ((chip.pins & 2U) == 0U) { /* the coils change over while both are off */
+        chip.select_second = core->orders.second;
+    }
+#endif
     st_coil_pending = core->orders.coil;
     st_coil_at = st_reachable(core->orders.coil_at);
     chip.coil_compare = st_coil_at;
@@ -181,6 +203,9 @@ static void st_finish(st_core *core)
 static void st_serve_alarm(st_core *core)
 {
     bool const active = st_port_active();
+#if ST_CFG_TWO_COILS
+    core->second_there = st_port_second();
+#endif
     chip.enabled &= (uint8_t)~ST_EV_ALARM;
     if ((chip.enabled & chip.pending & ST_EV_CAPTURE) == 0U) {
         st_on_alarm(core, st_port_now(), active);
