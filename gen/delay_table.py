@@ -10,11 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from .errors import SparktickError
+
+if TYPE_CHECKING:
+    from .edge_cover import GateNeed
 
 I64 = NDArray[np.int64]
 F64 = NDArray[np.float64]
@@ -117,14 +121,13 @@ def run_lines(
     curve: Sequence[tuple[float, float]],
     slowest_ticks: int,
     fastest_ticks: int,
-    gate_part: Sequence[float],
+    need: GateNeed,
     most_lines: int,
 ) -> tuple[Line, ...]:
     """Lines of the running table, fastest first.
 
-    ``gate_part`` holds (floor, factor, most): the gate's half width as a part of the period is
-    ``min(most, floor + factor * period^2)``.  Lines are divided so that the gate stays close to
-    that, as far as ``most_lines`` allows.
+    Lines are divided so that the gate stays close to its ``need``, as far as ``most_lines``
+    allows.
     """
     corners = _corners(geometry, curve, slowest_ticks, fastest_ticks)
     if len(corners) > most_lines:
@@ -132,10 +135,10 @@ def run_lines(
             f"advance.curve: {len(corners) - 1} corners need a table of {len(corners)} lines "
             f"(allowed: {most_lines}). Leave out points that change the curve least."
         )
-    starts = _divide(corners, slowest_ticks, gate_part, most_lines)
+    starts = _divide(corners, slowest_ticks, need, most_lines)
     ends = [*starts[1:], slowest_ticks + 1]
     return tuple(
-        _line(geometry, curve, start, end, corners, gate_part)
+        _line(geometry, curve, start, end, corners, need)
         for start, end in zip(starts, ends, strict=True)
     )
 
@@ -151,30 +154,23 @@ def _corners(
     return sorted(ticks)
 
 
-def gate_q16(gate_part: Sequence[float], period_ticks: float) -> int:
-    """Half width of the gate at one period, 1/65536 of it, rounded up."""
-    floor, factor, most = gate_part
-    return int(np.ceil(min(most, floor + factor * period_ticks**2) * 65536.0))
+def gate_q16(need: GateNeed, period_ticks: float) -> int:
+    """Half width of the gate up to one period, 1/65536 of it, rounded up."""
+    return int(np.ceil(need.at(period_ticks) * 65536.0))
 
 
-def _divide(
-    corners: list[int], slowest: int, gate_part: Sequence[float], most_lines: int
-) -> list[int]:
+def _divide(corners: list[int], slowest: int, need: GateNeed, most_lines: int) -> list[int]:
     """Add starts where the gate changes most, until it fits or there is no room."""
     starts = list(corners)
-    floor, factor, _ = gate_part
     while len(starts) < most_lines:
         ends = [*starts[1:], slowest]
         excess = [
-            gate_q16(gate_part, end) / gate_q16(gate_part, max(start, 1))
-            for start, end in zip(starts, ends, strict=True)
+            need.at(end) / need.at(max(start, 1)) for start, end in zip(starts, ends, strict=True)
         ]
         worst = int(np.argmax(excess))
         if excess[worst] <= GATE_FINER:
             break
-        start, end = float(starts[worst]), float(ends[worst])
-        middle = floor + factor * 0.5 * (max(start, 1.0) ** 2 + end**2)
-        at = int(np.sqrt(max(middle - floor, 0.0) / factor)) if factor > 0.0 else int(end) // 2
+        at = int(need.middle(float(starts[worst]), float(ends[worst])))
         if not starts[worst] < at < ends[worst]:
             break
         starts.insert(worst + 1, at)
@@ -187,7 +183,7 @@ def _line(
     start: int,
     end: int,
     corners: list[int],
-    gate_part: Sequence[float],
+    need: GateNeed,
 ) -> Line:
     """Return the exact line of the curve's segment that holds [start, end), rounded."""
     corner = max(c for c in corners if c <= start)
@@ -205,7 +201,7 @@ def _line(
         base,
         slope,
         weight_q8=round(256.0 * (0.5 + 0.5 * part)),
-        gate_q16=gate_q16(gate_part, end),
+        gate_q16=gate_q16(need, end),
     )
 
 

@@ -29,7 +29,6 @@ RISE_THRESHOLD, FALL_THRESHOLD = 0.52, 0.42
 DRIVEN = ("drill", "belt")
 MEAN_PRESSURE_PA = 9e5  # mean effective pressure of a good small engine at full load; from memory
 LEAST_GATE_PART = 0.015  # spread of magnet, sensor and prediction at steady speed
-MOST_GATE_PART = 0.375
 START_LEAVE = 0.94  # running timing is left this far below the starting speed
 GUARD_S = 20e-6
 SUPPLY_STEPS = 16  # intervals of the dwell table over the 10 bits of the measured supply

@@ -18,7 +18,8 @@ from .delay_table import (
     run_lines,
     start_lines,
 )
-from .design import GUARD_S, LEAST_GATE_PART, MOST_GATE_PART, START_LEAVE, Design
+from .design import GUARD_S, LEAST_GATE_PART, START_LEAVE, Design
+from .edge_cover import MOST_GATE_PART, check_blanking, check_gate, gate_need, turns_of
 from .errors import DescriptionError, Fault, SparktickError
 
 TABLE_BYTES_MOST = 256
@@ -122,14 +123,6 @@ def geometry_of(design: Design) -> Geometry:
         rpm_ticks=design.spacing_deg / 6.0 * tick_hz,
         fixed_ticks=delays_s * tick_hz + COMPARE_TICKS - CAPTURE_TICKS,
     )
-
-
-def _gate_part(design: Design) -> tuple[float, float, float]:
-    """Floor, factor a period squared, and most of the gate's half width, as parts of the period."""
-    floor = LEAST_GATE_PART + design.gate_margin_deg / design.spacing_deg
-    crank_turns = design.spacing_deg / 360.0
-    factor = design.accel_rpm_per_s / 60.0 / crank_turns / design.board.tick_hz**2
-    return floor, factor, MOST_GATE_PART
 
 
 def _hard_limit(design: Design, latest_s: float, dwell_s: float) -> float:
@@ -290,7 +283,10 @@ def quantise(design: Design) -> Plan:
     width_max = int(period(design.start.floor_rpm) * design.arc_deg / design.spacing_deg)
     start_table = _start_table(design, width_max)
     most_lines = max(TABLE_BYTES_MOST // BYTES_PER_LINE - len(start_table), len(design.curve) + 1)
-    run_table = run_lines(geometry, design.curve, slowest, fastest, _gate_part(design), most_lines)
+    turns = turns_of(design, design.start.below_rpm * START_LEAVE)
+    scatter = LEAST_GATE_PART + design.gate_margin_deg / design.spacing_deg
+    need = gate_need(design, turns, scatter, MOST_GATE_PART)
+    run_table = run_lines(geometry, design.curve, slowest, fastest, need, most_lines)
     check_range(run_table, slowest, "advance.start_below_rpm")
     bound = prove(run_table, geometry, design.curve, fastest, slowest)
     if bound > BOUND_DEG:
@@ -304,6 +300,9 @@ def quantise(design: Design) -> Plan:
     longest_dwell = dwell if supply is None else ticks(supply.longest_s)
     _check_service(design, run_table, geometry)
     _check_arc(design)
+    check_gate(design, run_table, turns)
+    slowest_rpm = design.start.below_rpm * START_LEAVE
+    check_blanking(design, run_table, longest_dwell / tick_hz, guard / tick_hz, slowest_rpm)
     slow_delay = float(evaluate_q8(run_table, [slowest])[0]) / 256.0
     _check_start_charge(design, slow_delay, longest_dwell, guard)
     longest_s = longest_charge_s(design, run_table, longest_dwell, guard, slowest)

@@ -30,7 +30,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from .design import LEAST_GATE_PART, MOST_GATE_PART, Design
+from .design import LEAST_GATE_PART, Design
+from .edge_cover import MOST_GATE_PART
 from .engine import Engine
 from .errors import SparktickError
 

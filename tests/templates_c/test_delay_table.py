@@ -17,7 +17,7 @@ TABLE_BYTES = 256
 FASTEST_RPM = 20000.0
 PLOVER_CURVE = "curve = [[700, 6.0], [1500, 12.0], [3500, 24.0], [6000, 30.0]]"
 FAST = {
-    "lead_edge_deg_btdc = 48.0": "lead_edge_deg_btdc = 70.0",
+    "lead_edge_deg_btdc = 48.0": "lead_edge_deg_btdc = 75.0",
     "arc_deg = 34.0": "arc_deg = 36.0",
     "top_rpm = 8000": "top_rpm = 19500",
     "limit_rpm = 8500": "limit_rpm = 20500",

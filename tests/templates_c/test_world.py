@@ -152,7 +152,12 @@ STEPS = st.one_of(
 )
 
 
-@settings(max_examples=60 * MORE, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(
+    max_examples=60 * MORE,
+    derandomize=MORE == 1,
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+)
 @given(
     steps=st.lists(STEPS, max_size=60),
     ahead=st.integers(-100_000, 100_000),

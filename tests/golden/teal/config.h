@@ -14,27 +14,25 @@
 /* ---- Delay tables: {from, base q8, slope q16, form, trend weight q8, gate half width q16} -------
  * Greatest error over every period from 20000 rpm down to 1128 rpm, all evaluated:
  * 0.0011 deg, before rounding to a whole tick. */
-#define ST_CFG_RUN_LINES 15
+#define ST_CFG_RUN_LINES 13
 #define ST_CFG_RUN_TABLE \
-    {UINT32_C(0), -4952L, 7646U, 0x0000U, 143U, 1863U}, \
-    {UINT32_C(1928), 52631L, 7646U, 0x0000U, 143U, 2379U}, \
-    {UINT32_C(2727), 76494L, 7646U, 0x0000U, 143U, 3411U}, \
-    {UINT32_C(3857), 110243L, 7646U, 0x0000U, 143U, 4443U}, \
-    {UINT32_C(4724), 136138L, 7646U, 0x0000U, 143U, 5476U}, \
-    {UINT32_C(5455), 157973L, 9148U, 0x0000U, 143U, 6991U}, \
-    {UINT32_C(6378), 190955L, 9148U, 0x0000U, 144U, 8507U}, \
-    {UINT32_C(7184), 219756L, 9148U, 0x0000U, 144U, 11541U}, \
-    {UINT32_C(8572), 269358L, 11059U, 0x0000U, 144U, 14371U}, \
-    {UINT32_C(9689), 317612L, 11059U, 0x0000U, 145U, 17201U}, \
-    {UINT32_C(10690), 360856L, 11059U, 0x0000U, 145U, 22864U}, \
-    {UINT32_C(12454), 437060L, 11059U, 0x0000U, 146U, 24576U}, \
-    {UINT32_C(15386), 563723L, 11059U, 0x0000U, 147U, 24576U}, \
-    {UINT32_C(20000), 763048L, 12258U, 0x0000U, 149U, 24576U}, \
-    {UINT32_C(50000), 2199492L, 11287U, 0x0000U, 150U, 24576U}
+    {UINT32_C(0), -4952L, 7646U, 0x0000U, 143U, 4954U}, \
+    {UINT32_C(4922), 142051L, 7646U, 0x0000U, 143U, 5830U}, \
+    {UINT32_C(5455), 157973L, 9148U, 0x0000U, 143U, 6931U}, \
+    {UINT32_C(6019), 178127L, 9148U, 0x0000U, 143U, 8034U}, \
+    {UINT32_C(6466), 194099L, 9148U, 0x0000U, 144U, 10234U}, \
+    {UINT32_C(7305), 224080L, 9148U, 0x0000U, 144U, 12435U}, \
+    {UINT32_C(8022), 249700L, 9148U, 0x0000U, 144U, 14642U}, \
+    {UINT32_C(8572), 269358L, 11059U, 0x0000U, 144U, 18306U}, \
+    {UINT32_C(9990), 330616L, 11059U, 0x0000U, 145U, 21978U}, \
+    {UINT32_C(11786), 408203L, 11059U, 0x0000U, 146U, 25671U}, \
+    {UINT32_C(13101), 465011L, 11059U, 0x0000U, 147U, 29492U}, \
+    {UINT32_C(20000), 763048L, 12258U, 0x0000U, 149U, 29492U}, \
+    {UINT32_C(50000), 2199492L, 11287U, 0x0000U, 150U, 29492U}
 #define ST_CFG_START_LINES 1
 #define ST_CFG_START_TABLE \
     {UINT32_C(0), -5260L, 25659U, 0x0000U, 0U, 0U}
-#define ST_CFG_TABLE_CRC 0x2AE6U /* CRC-16, 0x1021, start 0xFFFF */
+#define ST_CFG_TABLE_CRC 0xC519U /* CRC-16, 0x1021, start 0xFFFF */
 #define ST_CFG_PREDICTOR 1 /* trend */
 
 /* ---- Speeds ------------------------------------------------------------------------------------ */
@@ -72,9 +70,9 @@
 #define ST_CFG_DWELL_POINTS 0 /* 0: the same at every supply */
 #define ST_CFG_OFF_MIN_TICKS UINT32_C(1000) /* 1000 us for the spark to burn */
 #define ST_CFG_ON_MIN_TICKS UINT32_C(621) /* a shorter charge is not begun */
-#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(6369) /* 6369 us: longest on-time, whatever happens */
+#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(7643) /* 7643 us: longest on-time, whatever happens */
 #define ST_CFG_GUARD_TICKS UINT32_C(478) /* 478 us: confirm and serve an edge */
-#define ST_CFG_GUARD_BEATS 8U /* the independent guard ends the charge after so many heartbeats */
+#define ST_CFG_GUARD_BEATS 9U /* the independent guard ends the charge after so many heartbeats */
 #define ST_CFG_COIL_ON_HIGH 1
 
 /* ---- Telling ----------------------------------------------------------------------------------- */

@@ -3,7 +3,7 @@
 #include "invariant.h"
 
 #define WORLD_NEAR 16U /* nearest instant a compare unit can be armed for, ticks */
-#define WORLD_EVENTS_MOST 2000U
+#define WORLD_TICKS_AN_ALARM 100U /* no more alarms than one in so many ticks, in the long run */
 
 /* Xorshift (Marsaglia 2003, triple 13, 17, 5). */
 uint32_t world_random(world *w)
@@ -144,8 +144,10 @@ static void coil_due(world *w)
 
 void world_until(world *w, st_ticks at)
 {
-    uint16_t events;
-    for (events = 0U; events < WORLD_EVENTS_MOST; events++) {
+    uint32_t const span = st_before(w->now, at) ? (at - w->now) : 0U;
+    uint32_t const most = 200U + (span / WORLD_TICKS_AN_ALARM);
+    uint32_t events;
+    for (events = 0U; events < most; events++) {
         bool const coil = (w->coil != (uint8_t)ST_COIL_IDLE) && st_before(w->coil_at, at);
         bool const alarm = w->alarm_on && st_before(w->alarm_at, at);
         if (coil && (!alarm || !st_before(w->alarm_at, w->coil_at))) {
@@ -156,7 +158,7 @@ void world_until(world *w, st_ticks at)
             break;
         }
     }
-    broken(w, WORLD_F_ENDLESS, events == WORLD_EVENTS_MOST);
+    broken(w, WORLD_F_ENDLESS, events == most);
     w->now = st_later(w->now, at);
 }
 
