@@ -79,7 +79,7 @@ def bench_sections(
     """Return the procedure from rest to the first start."""
     return (
         _at_rest(engine, design),
-        _turned(design, plan),
+        _turned(engine, design, plan),
         _counters(design),
         _off(design, plan),
         _first_start(engine, design, electrical),
@@ -109,11 +109,24 @@ def _at_rest(engine: Engine, design: Design) -> Section:
             f"Lit all but the magnet's {design.arc_deg:.1f} deg instead: the other pole of the "
             "magnet faces the sensor, or [pickup] active is the other one.",
             f"Turn backwards past the magnet: no charge may begin (level at {pins.coil.printed}).",
+            *_phase_steps(design),
         ),
     )
 
 
-def _turned(design: Design, plan: Plan) -> Section:
+def _phase_steps(design: Design) -> tuple[str, ...]:
+    """Return how the sensor that tells whose pulse it is is checked."""
+    pin = design.board.pins.phase
+    if not design.two_coils or pin is None:
+        return ()
+    level = "low" if design.active_low else "high"
+    return (
+        f"Phase sensor: {pin.printed} has to be {level} while the second cylinder's magnet passes "
+        "the pickup, the other level at the first's, from well before the edge until the spark.",
+    )
+
+
+def _turned(engine: Engine, design: Design, plan: Plan) -> Section:
     rows = []
     for s in steps(design, plan):
         strobe = "no spark"
@@ -125,6 +138,16 @@ def _turned(design: Design, plan: Plan) -> Section:
         rows.append((speed, strobe, dwell, str(s.pulses), str(s.sparks), ""))
     leave = manifest_of(design, plan)["start"]["leave_rpm"]
     charge = "pulse at the pin [µs]" if plan.spark_on_rise else "dwell [µs]"
+    more = [
+        "Each cylinder's plug lead has to show its own angle, before that cylinder's dead centre; "
+        "pulses and sparks are counted of both."
+    ]
+    more = more if design.two_coils else []
+    if engine.supply.measure:
+        more.append(
+            f"The dwell is that of {engine.supply.volts:g} V; it is longer where the measured "
+            "supply is lower, and shorter where it is higher."
+        )
     return Section(
         "turned",
         "Turned by a drill or motor, coil armed, no fuel",
@@ -136,6 +159,7 @@ def _turned(design: Design, plan: Plan) -> Section:
             "and a hundredth of the way from edge to spark for uneven turning.",
             f"Between {leave:.0f} and {design.start.below_rpm:.0f} rpm the spark is that of start "
             "or of running, as it was before.",
+            *more,
             f"No spark below {design.start.floor_rpm:.0f} rpm; above {design.limit_rpm:.0f} rpm "
             f"none until the speed is below {design.resume_rpm:.0f} again. Try "
             f"{OVER_LIMIT * design.limit_rpm:.0f} rpm only with a flywheel that is safe at it.",

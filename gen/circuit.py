@@ -139,12 +139,12 @@ def circuit_of(
         *coil_parts(engine, electrical),
     )
     pickup = tuple(pickup_parts(engine, board))
-    keys = ("volts_max", "divider_top_ohm", "divider_bottom_ohm")
-    divider = [getattr(engine.supply, key, 0.0) for key in keys]
-    two = getattr(engine.coil, "coils", 1) == 2
+    supply = engine.supply
+    divider = (supply.volts_max, supply.divider_top_ohm, supply.divider_bottom_ohm)
+    two = engine.coil.coils == 2
     parts = (
         *supply_parts(engine, board, electrical),
-        *(divider_parts(*divider) if getattr(engine.supply, "measure", False) else ()),
+        *(divider_parts(*divider) if supply.measure else ()),
         *(two_sensors(pickup) if two else pickup),
         *(two_channels(engine, board, channel) if two else channel),
     )

@@ -11,7 +11,7 @@ import numpy as np
 from .board import Board
 from .circuit import Component, capacitor, resistor
 from .coil import event_period_s
-from .electrical import hot_corner, speeds_rpm
+from .electrical import corner_dwell_s, hot_corner, speeds_rpm
 from .electrical_input import CapacitorStore, Coil, ElectricalInput, LogicCoil
 from .electrical_of import Electrical
 from .engine import Engine
@@ -66,15 +66,22 @@ def supply_current(given: ElectricalInput) -> SupplyCurrent:
 
 
 def _coil_current(given: ElectricalInput, coil: Coil) -> SupplyCurrent:
-    worst = hot_corner(coil, given).at_temperature(coil.tolerances.coldest_c)
+    """Look at three supplies: where the dwell follows the supply, any of them may be worst."""
     rpm = speeds_rpm(given)
     period_s = event_period_s(rpm, given.sparks_per_turn)
-    dwell_s = np.clip(period_s - given.min_off_s, 0.0, coil.dwell_s or 0.0)
-    linear, square = worst.charges(dwell_s, worst.current_a(dwell_s))
-    k = int(np.argmax(square / period_s))
-    where = f"{given.supply_max_v:.3g} V, cold coil of least R and L, {rpm[k]:.0f} rpm"
-    mean_a, effective_a = float(linear[k] / period_s[k]), float((square[k] / period_s[k]) ** 0.5)
-    return SupplyCurrent(mean_a, effective_a, where, float(np.min(worst.steady_a)))
+    strong = hot_corner(coil, given).at_temperature(coil.tolerances.coldest_c)
+    found = []
+    for volts in (given.supply_max_v, given.supply_v, given.supply_min_v):
+        worst = strong.with_supply(volts)
+        wanted_s = corner_dwell_s(given, coil, coil.dwell_s or 0.0, volts)
+        dwell_s = np.clip(period_s - given.min_off_s, 0.0, wanted_s)
+        linear, square = worst.charges(dwell_s, worst.current_a(dwell_s))
+        k = int(np.argmax(square / period_s))
+        where = f"{volts:.3g} V, cold coil of least R and L, {rpm[k]:.0f} rpm"
+        effective_a = float((square[k] / period_s[k]) ** 0.5)
+        found.append((effective_a, float(linear[k] / period_s[k]), where))
+    effective_a, mean_a, where = max(found, key=lambda one: one[0])
+    return SupplyCurrent(mean_a, effective_a, where, float(np.min(strong.steady_a)))
 
 
 def _store_current(given: ElectricalInput, store: CapacitorStore, period_s: float) -> SupplyCurrent:

@@ -9,6 +9,7 @@ from .board import Board
 from .circuit import SECOND, Component
 from .engine import Engine
 
+BASE_V = 1.4  # of a darlington that is on; from memory
 SHARED = ("GND", "LOGIC", "RAW", "COIL+", "FUSED")  # nodes that both channels have in common
 
 
@@ -24,7 +25,9 @@ def two_sensors(pickup: tuple[Component, ...]) -> Iterator[Component]:
     for part in pickup:
         second = _second(part)
         if part.ref == "B1":
-            why = "tells whose pulse it is: on at one cylinder's pulses only"
+            why = (
+                "tells whose pulse it is: there at the second cylinder's pulse, not at the first's"
+            )
             second = replace(second, why=why)
         yield second
 
@@ -33,12 +36,17 @@ def two_channels(
     engine: Engine, board: Board, channel: tuple[Component, ...]
 ) -> Iterator[Component]:
     """Yield the gates and both channels; each gate's output stands for the coil pin."""
-    gate_a = board.volts / max(engine.driver.gate_ohm, 1.0)
+    rating = f"logic gates for {board.volts:g} V; "
+    if engine.driver.kind == "bipolar":
+        base_ma = 1e3 * (board.volts - BASE_V) / max(engine.driver.gate_ohm, 1.0)
+        rating += f"outputs of {base_ma:.2g} mA or more, which the base takes all the dwell"
+    else:
+        rating += "any outputs do, such a gate takes current only while it switches"
     yield Component(
         "U4",
         "two AND gates, one with its select input inverted",
         "two ANDs",
-        f"logic gates for {board.volts:g} V, outputs of {1e3 * gate_a:.2g} mA or more",
+        rating,
         "lead the timed output to the coil that the select pin says",
         ("COIL_PIN", "SELECT", "GATED", "GATED_2", "LOGIC", "GND"),
     )

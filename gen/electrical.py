@@ -203,7 +203,7 @@ def _dwell(given: ElectricalInput, coil: Coil) -> tuple[Reach, float, float]:
     return nominal, coil.dwell_s if coil.dwell_s is not None else nominal.dwell_s, low_s
 
 
-def _corner_dwell(given: ElectricalInput, coil: Coil, dwell_s: float, corner_v: Value) -> Value:
+def corner_dwell_s(given: ElectricalInput, coil: Coil, dwell_s: float, corner_v: Value) -> Value:
     """Dwell at each corner: fixed, or for the wanted current of a nominal coil at that supply."""
     if not coil.follows_supply:
         return dwell_s
@@ -231,12 +231,12 @@ def _coil_report(given: ElectricalInput, coil: Coil) -> ElectricalReport:
     nominal_circuit = coil.circuit.with_supply(given.supply_v)
     nominal = spark_curves(given, coil, nominal_circuit, dwell_s, rpm)
     names, circuits = corner_circuits(given, coil)
-    dwells = _corner_dwell(given, coil, dwell_s, circuits.supply_v)
+    dwells = corner_dwell_s(given, coil, dwell_s, circuits.supply_v)
     corners = Corners(
         names, np.ravel(circuits.supply_v), spark_curves(given, coil, circuits, dwells, rpm)
     )
     hot = hot_corner(coil, given)
-    hot_dwell = float(np.asarray(_corner_dwell(given, coil, dwell_s, given.supply_max_v)))
+    hot_dwell = float(np.asarray(corner_dwell_s(given, coil, dwell_s, given.supply_max_v)))
     heat = steady_temperatures(
         hot,
         coil.thermal,

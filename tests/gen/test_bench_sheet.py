@@ -45,7 +45,7 @@ def test_steps_by_hand() -> None:
     assert [s.sparks for s in found.values() if s.rpm > limit] == [0]
 
 
-@pytest.mark.parametrize("name", ["plover", "teal"])
+@pytest.mark.parametrize("name", ["plover", "teal", "avocet"])
 def test_the_firmware_does_what_the_sheet_says(name: str, tmp_path: Path) -> None:
     """Each row is run on the host core: angle, dwell and sparks, at an evenly turning crank."""
     product = make_plan(PLOVER.with_name(f"{name}.toml"))
@@ -102,6 +102,14 @@ class Cells(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         self.text += data + "\n"
+
+
+def test_a_twins_sheet_names_the_phase_sensor(tmp_path: Path) -> None:
+    engine = str(PLOVER.with_name("avocet.toml"))
+    assert CliRunner().invoke(cli, ["circuit", engine, "-o", str(tmp_path)]).exit_code == 0
+    page = (tmp_path / "bench.html").read_text(encoding="utf-8")
+    assert "Phase sensor: D7 has to be low" in page
+    assert "The dwell is that of 12 V" in page
 
 
 @pytest.mark.parametrize("name", ["plover", "teal"])

@@ -18,7 +18,7 @@ from matplotlib.path import Path as Path2D
 from matplotlib.transforms import Bbox
 
 from sparktick.gen.board import all_boards, load_board
-from sparktick.gen.circuit import Circuit, circuit_of, farad_text, ohm_text
+from sparktick.gen.circuit import SECOND, Circuit, circuit_of, farad_text, ohm_text
 from sparktick.gen.circuit_drawing import circuit_svg
 from sparktick.gen.circuit_sheet import WIDE
 from sparktick.gen.circuit_supply import supply_current
@@ -70,6 +70,8 @@ class Choice:
     ballast: float = 0.0
     supply: str = ""
     bare: bool = False
+    coils: int = 1
+    measured: bool = False
 
     def __str__(self) -> str:
         return "-".join(str(value) for value in vars(self).values() if value)
@@ -108,6 +110,12 @@ def description(choice: Choice) -> str:
     bare = "gate_ohm = 0.0\n" if choice.bare else ""
     coupled = 'gate_coupling = "capacitor"\n' if choice.coupled else ""
     text = section(text, "driver", f'[driver]\nkind = "{choice.driver}"\n{weak}{bare}{coupled}')
+    if choice.coils == 2:
+        text = keys(text, "engine", {"cylinders": "2", "tdc_spacing_deg": "180"})
+        text = keys(text, "coil", {"coils": "2"})
+        text = keys(text, "pickup", {"pulses_per_turn": "2"})
+    if choice.measured:
+        text = keys(text, "supply", {"measure": "true"})
     if choice.bare:
         text = keys(text, "plug", {"resistor_ohm": "0.0"})
     return section(text, "supply", f"[supply]\n{choice.supply}\n") if choice.supply else text
@@ -134,6 +142,18 @@ CHOICES = [
     *(Choice(board=board.name) for board in all_boards()),
     Choice(supply="volts = 24.0"),
     Choice(supply="volts = 7.2\nvolts_min = 6.6", coil="logic", driver="logic"),
+    *(
+        Choice(coil, driver, sensor=sensor, coils=2, measured=coil == "inductive")
+        for coil, driver in (
+            ("inductive", "igbt"),
+            ("inductive", "bipolar"),
+            ("logic", "logic"),
+            ("capacitor-discharge", "logic"),
+        )
+        for sensor in ("hall", "fed by battery", "points", "isolated")
+    ),
+    Choice(coils=2, coupled=True, ballast=0.2, measured=True),
+    Choice(measured=True, supply="volts = 24.0\ndivider_top_ohm = 56000.0"),
     Choice(bare=True),
     Choice(bare=True, leads=2, coupled=True),
 ]
@@ -194,6 +214,7 @@ def test_words_stand_free_and_every_part_is_named(choice: Choice, tmp_path: Path
     assert circuit.board.pins.coil.printed in said
     ends = [node for part in circuit.parts for node in part.nodes]
     own = {"PICKUP", "COIL_PIN", "LOGIC", "RAW", "BAT", "GND", "LINE", "FUSED"}
+    own |= {"SELECT", "PICKUP_2", "LINE_2"}
     assert {node for node in ends if ends.count(node) < 2} <= own
     check_values(circuit, product)
 
@@ -211,6 +232,11 @@ def check_values(circuit: Circuit, product: Product) -> None:
         "R7": e.plug.resistor_ohm,
         "E1": e.plug.gap_mm,
     }
+    for first, second in SECOND.items():
+        if second in circuit and "U4" in circuit:
+            assert circuit[second].si == circuit[first].si
+    if e.supply.measure:
+        wanted |= {"R10": e.supply.divider_top_ohm, "R11": e.supply.divider_bottom_ohm}
     if isinstance(e.coil, InductiveCoil):
         wanted |= {"R6": e.coil.ballast_ohm, "T1": e.coil.primary_mh * 1e-3}
         wanted |= {"Q1": e.driver.max_current_a, "D3": e.driver.clamp_v}
