@@ -38,6 +38,7 @@ void world_do_scene(void *w);
 uint32_t world_now(void *w);
 uint32_t world_on_most(void *w);
 uint32_t world_sparks(void *w);
+uint32_t world_wrong(void *w);
 uint32_t world_last_spark_at(void *w);
 uint16_t world_broken(void *w, uint8_t which);
 bool world_coil_on(void *w);
@@ -64,6 +65,7 @@ void world_do_scene(void *w) { world_scene(W); }
 uint32_t world_now(void *w) { return W->now; }
 uint32_t world_on_most(void *w) { return W->on_most; }
 uint32_t world_sparks(void *w) { return W->sparks; }
+uint32_t world_wrong(void *w) { return W->wrong; }
 uint32_t world_last_spark_at(void *w) { return W->last_spark_at; }
 uint16_t world_broken(void *w, uint8_t which) { return W->broken[which]; }
 bool world_coil_on(void *w) { return W->coil_on; }
@@ -238,11 +240,14 @@ class World:
         """Turn evenly; return the pulses until locked for good (0: never)."""
         self.edge(1, False)
         at = self.now + 2 + phase
-        locked = 0
+        locked = wrong = 0
         for count in range(1, pulses + 1):
             self.lib.world_do_pulse(self.memory, at % TICKS, period)
             at += period
             good = self.state.s.mode == self.core.enum("RUN")
             good = good and abs(self.state.s.period_ticks - period) <= 1
+            if locked and good and count >= locked + 3:  # in the cylinder whose pulse it is
+                assert self.lib.world_wrong(self.memory) == wrong
+            wrong = self.lib.world_wrong(self.memory)
             locked = (locked or count) if good else 0
         return locked

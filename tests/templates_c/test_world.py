@@ -45,6 +45,7 @@ GAPS = {
 ENGINES: dict[str, tuple[str, dict[str, str]]] = {
     "plover": ("plover", {}),
     "teal": ("teal", {}),
+    "avocet": ("avocet", {}),
     "discharge": ("plover", DISCHARGE),
     "bare": ("plover", BARE),
     "gaps": ("plover", {**GAPS, **LOGIC}),

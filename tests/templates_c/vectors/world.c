@@ -46,6 +46,12 @@ static void fold_core(world *w)
     for (i = 0U; i < (uint8_t)ST_N_COUNT; i++) {
         fold(w, c->count[i]);
     }
+#if ST_CFG_TWO_COILS
+    fold(w, (uint32_t)c->s.second | ((uint32_t)c->orders.second << 16));
+#endif
+#if ST_CFG_DWELL_POINTS
+    fold(w, (uint32_t)c->supply_q4 | ((uint32_t)c->dwell_ticks << 16));
+#endif
 }
 
 static void broken(world *w, uint8_t which, bool is)
@@ -68,6 +74,7 @@ static void pin(world *w, st_ticks at, bool on)
         return;
     }
     w->sparks++;
+    w->wrong += (w->channel != w->second);
     w->last_spark_at = at;
     w->last_on = at - w->on_since;
     w->on_most = (w->last_on > w->on_most) ? w->last_on : w->on_most;
@@ -80,9 +87,30 @@ static st_ticks reachable(const world *w, st_ticks at)
     return ((ahead >= ST_HALF_RANGE) || (ahead < WORLD_NEAR)) ? (w->now + WORLD_NEAR) : at;
 }
 
+/* The select output follows while the coils are off; the core must not ask for more. */
+static void select_coil(world *w)
+{
+#if ST_CFG_TWO_COILS
+    broken(w, WORLD_E_STATE, w->coil_on && (w->core.orders.second != w->channel));
+    w->channel = w->core.orders.second;
+#else
+    w->channel = w->second;
+#endif
+}
+
+static void read_sensor(world *w)
+{
+#if ST_CFG_TWO_COILS
+    w->core.second_there = w->second;
+#else
+    (void)w;
+#endif
+}
+
 static void apply(world *w)
 {
     st_orders *const o = &w->core.orders;
+    select_coil(w);
     if (o->coil_fresh) {
         o->coil_fresh = false;
         w->coil = o->coil;
@@ -132,6 +160,7 @@ static void alarm_due(world *w)
 {
     w->alarm_on = false;
     begin(w, w->alarm_at);
+    read_sensor(w);
     st_on_alarm(&w->core, w->now, w->active);
     finish(w);
 }
@@ -178,6 +207,10 @@ void world_edge(world *w, st_ticks at, bool active)
 void world_poll(world *w)
 {
     begin(w, w->now);
+#if ST_CFG_DWELL_POINTS
+    st_on_supply(&w->core, (uint16_t)(650U + below(w, 100U)));
+#endif
+    read_sensor(w);
     st_on_poll(&w->core, w->now, w->active);
     finish(w);
 }
@@ -216,6 +249,8 @@ void world_reset(world *w, bool power_on)
 void world_pulse(world *w, st_ticks lead_at, uint32_t period)
 {
     uint32_t const arc = st_scale_q16(period, ST_CFG_ARC_Q16);
+    world_until(w, lead_at);
+    w->second = !w->second;
     world_edge(w, lead_at, true);
     world_edge(w, lead_at + arc, false);
     if (below(w, 4U) == 0U) {
@@ -269,6 +304,7 @@ static void turn(world *w, uint8_t mischief)
         break;
     case 21U:
         world_poll(w);
+        w->second = below(w, 2U) == 0U; /* a phase sensor that lies */
         break;
     default:
         break;

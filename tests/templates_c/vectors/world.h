@@ -39,6 +39,9 @@ typedef struct {
     bool alarm_on;
     bool coil_on;
     bool active;
+    bool second;        /* the phase sensor: the second cylinder's pulse */
+    bool channel;       /* the coil that is selected */
+    uint32_t wrong;     /* sparks in the cylinder whose pulse it is not */
 } world;
 
 uint32_t world_random(world *w);
