@@ -2,7 +2,7 @@
 
     python tools/measure_boards.py [BOARD ...]
 
-For each board the example engine of its clock is run at speeds from the start floor to
+For each board an example engine that it can serve is run at speeds from the start floor to
 the limit, with ramps, start and stop; the longest run of each handler goes into [handler_cycles].
 """
 
@@ -13,30 +13,21 @@ import sys
 import tempfile
 from pathlib import Path
 
+from sparktick.examples.fitting import engine_for
 from sparktick.gen import pipeline, toolchain
 from sparktick.gen.board import all_boards, boards_folder
 from sparktick.gen.files import write_file
 from sparktick.host_sim.emulate import chip_facts, chip_scenarios, emulate, emulators_named
 from sparktick.host_sim.manifest import read_manifest
 
-ROOT = Path(__file__).parent.parent
-EXAMPLE = {16000000: "plover", 8000000: "teal"}
 
-
-def description(board: str, f_cpu_hz: int, folder: Path) -> Path:
-    """Write the example for that clock, on that board."""
-    text = (ROOT / "examples" / f"{EXAMPLE[f_cpu_hz]}.toml").read_text()
-    text = re.sub(r'(\[board\]\nname = )"[^"]*"', rf'\1"{board}"', text)
-    path = folder / f"{board}.toml"
-    path.write_text(text)
-    return path
-
-
-def measure(board: str, f_cpu_hz: int) -> tuple[str, dict[str, int]]:
+def measure(board: str) -> tuple[str, dict[str, int]]:
     """Return what measured, and the longest run of each handler in CPU cycles."""
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary) / "firmware"
-        pipeline.generate(description(board, f_cpu_hz, Path(temporary)), folder)
+        description = Path(temporary) / "engine.toml"
+        description.write_text(engine_for(board))
+        pipeline.generate(description, folder)
         toolchain.build(folder)
         manifest = read_manifest(folder)
         results = list(
@@ -56,7 +47,7 @@ def main() -> None:
     for board in all_boards():
         if wanted and board.name not in wanted:
             continue
-        source, cycles = measure(board.name, board.f_cpu_hz)
+        source, cycles = measure(board.name)
         path = boards_folder() / f"{board.name}.toml"
         text = path.read_text()
         head = re.split(r"\n# Longest run of each handler", text)[0].rstrip()

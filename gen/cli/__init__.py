@@ -38,6 +38,7 @@ COMMANDS = {
     "simulate": "Run a firmware folder's own C against an engine and noise.",
     "campaign": "Show in numbers what noise does to the sparks.",
     "motion": "Turn the engine by its firmware's own sparks.",
+    "differ": "Hold the emulated chip against the host, spark by spark.",
     "emulate": "Run the compiled image on an emulated chip.",
     "flash": "Put a firmware folder's image into its board.",
     "trace": "Judge a logic analyser's recording of pickup and coil.",

@@ -91,7 +91,7 @@ def coverage_of(name: str, mcu: str) -> Coverage:
     found = backend_named(name).coverage(mcu)
     if found is None:
         known = ", ".join(backends_of(mcu)) or "none"
-        raise RunError(f"{name} does not emulate the {mcu}\n    Emulators that do: {known}.")
+        raise RunError(f"{name} does not emulate the chip {mcu}\n    Emulators that do: {known}.")
     return found
 
 

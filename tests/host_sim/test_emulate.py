@@ -213,7 +213,7 @@ def test_an_emulator_that_does_not_know_the_chip_is_refused(image: Path) -> None
     assert "allowed: yasimavr | simavr" in done.stderr
     with pytest.raises(RunError, match="no emulator knows the atmega9999"):
         emulators_named(None, "atmega9999")
-    with pytest.raises(RunError, match="yasimavr does not emulate the atmega9999"):
+    with pytest.raises(RunError, match="yasimavr does not emulate the chip atmega9999"):
         emulators_named("yasimavr", "atmega9999")
 
 
