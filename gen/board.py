@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import importlib.resources
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
@@ -16,7 +17,11 @@ from .faults import Translator, nearest, read_toml
 from .fields import Section, num, pick
 
 WHAT = "board description"
-REMEDY = "`sparktick boards` lists the boards; a new one is one file in the folder boards/."
+OWN_BOARDS = "SPARKTICK_BOARDS"
+REMEDY = (
+    "`sparktick boards` lists the boards; a new one is one file in a folder that the variable "
+    f"{OWN_BOARDS} names."
+)
 
 
 class Pin(Section):
@@ -214,16 +219,28 @@ def boards_folder() -> Path:
     return Path(str(importlib.resources.files("sparktick.boards")))
 
 
+def own_boards() -> Path | None:
+    """Return the user's folder of board files, named by the variable SPARKTICK_BOARDS."""
+    folder = os.environ.get(OWN_BOARDS)
+    return Path(folder) if folder else None
+
+
+def _board_files() -> dict[str, Path]:
+    """Return the file of each board by name; the user's own come before those of the package."""
+    folders = [folder for folder in (boards_folder(), own_boards()) if folder is not None]
+    return {path.stem: path for folder in folders for path in folder.glob("*.toml")}
+
+
 def board_names() -> list[str]:
-    """Return the names of all boards, sorted; found by listing the folder."""
-    return sorted(path.stem for path in boards_folder().glob("*.toml"))
+    """Return the names of all boards, sorted; found by listing the folders."""
+    return sorted(_board_files())
 
 
-@functools.cache
 def load_board(name: str) -> Board:
     """Return a board by name.  Raises BoardError when unknown (naming the nearest) or invalid."""
-    known = board_names()
-    if name not in known:
+    files = _board_files()
+    if name not in files:
+        known = sorted(files)
         guess = nearest(name, known)
         hint = f"Did you mean {guess}? " if guess else ""
         raise BoardError(
@@ -236,7 +253,12 @@ def load_board(name: str) -> Board:
                 remedy=hint + REMEDY,
             )
         )
-    return read_board(boards_folder() / f"{name}.toml")
+    return _kept(files[name])
+
+
+@functools.cache
+def _kept(path: Path) -> Board:
+    return read_board(path)
 
 
 def all_boards() -> list[Board]:
@@ -279,10 +301,29 @@ def read_board(path: str | Path) -> Board:
 
 
 def _family_faults(board: Board, file: str) -> list[Fault]:
-    if board.family in FAMILIES:
-        return []
-    allowed, remedy = " | ".join(FAMILIES), "Name an entry of gen/families.py."
-    return [Fault(file, "family", "not known", value=board.family, allowed=allowed, remedy=remedy)]
+    family = FAMILIES.get(board.family)
+    if family is None:
+        allowed, remedy = " | ".join(FAMILIES), "Name an entry of gen/families.py."
+        return [
+            Fault(file, "family", "not known", value=board.family, allowed=allowed, remedy=remedy)
+        ]
+    fixed = family.fixed_pins(board.mcu)
+    if fixed is None:
+        remedy = "Take a chip of the family, or add it to gen/families.py and the port."
+        problem = f"the port {family.name} does not know this chip"
+        return [Fault(file, "mcu", problem, value=board.mcu, remedy=remedy)]
+    named = board.pins.named()
+    return [
+        Fault(
+            file,
+            f"pins.{use}",
+            f"{named[use].chip_name} is not the pin of the {board.mcu} that does this in hardware",
+            allowed=pin,
+            remedy="A board that does not bring that pin out cannot be used.",
+        )
+        for use, pin in fixed.items()
+        if use in named and named[use].chip_name != pin
+    ]
 
 
 def _name_faults(board: Board, path: Path) -> list[Fault]:

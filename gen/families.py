@@ -6,6 +6,7 @@ its family; nothing else in the project asks which chip it is.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from .avr_flags import AVR, Flags
@@ -53,7 +54,8 @@ class Family:
     "hex" always, "uf2" where the chip takes it (``gen.toolchain.WRITERS``);
     ``hex_flags`` are objcopy's.  ``flash_from`` is the address of the first byte of
     flash in an ELF file.  ``capture``: "hardware" where a timer notes the instant of an edge,
-    "interrupt" where a handler has to read the clock.
+    "interrupt" where a handler has to read the clock.  ``pins``: (pattern of the chip's name, chip
+    pin by use) where the silicon or the port leaves no choice; () leaves it to the board.
     """
 
     name: str
@@ -66,6 +68,14 @@ class Family:
     hex_flags: tuple[str, ...] = ()
     flash_from: int = 0
     capture: str = "hardware"
+    pins: tuple[tuple[str, dict[str, str]], ...] = ()
+
+    def fixed_pins(self, mcu: str) -> dict[str, str] | None:
+        """Return the pins a chip has no choice of; None when the family does not know the chip."""
+        for pattern, pins in self.pins:
+            if re.fullmatch(pattern, mcu):
+                return pins
+        return None if self.pins else {}
 
     def chip(self, mcu: str) -> tuple[str, ...]:
         """Return the flags that choose a chip, and its link script as seen from the folder."""
@@ -97,6 +107,13 @@ FAMILIES = {
             flags=AVR,
             chip_flags=("-mmcu={mcu}",),
             hex_flags=("-R", ".eeprom"),
+            # Data sheets, alternate functions of the ports; the same stands in st_port_chip.h.
+            pins=(
+                (r"atmega(48|88|168|328)p?a?", {"pickup": "PB0", "coil": "PB1"}),
+                ("atmega2560", {"pickup": "PL1", "coil": "PL3"}),
+                ("atmega32u4", {"pickup": "PD4", "coil": "PB5"}),
+                (r"attiny[248]4a?", {"pickup": "PA7", "coil": "PA6"}),
+            ),
         ),
     )
 }

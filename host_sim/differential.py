@@ -136,7 +136,7 @@ def _faults(train: Train, rng: np.random.Generator, ticks: float) -> Iterator[Ca
 def _without(train: Train, pulses: np.ndarray[Any, np.dtype[np.int64]]) -> Train:
     keep = np.ones(len(train.edge_s), dtype=bool)
     keep[2 * pulses] = keep[2 * pulses + 1] = False
-    edge_s, active, true = (a[keep] for a in (train.edge_s, train.active, train.true_edge))
+    edge_s, active, true = train.edge_s[keep], train.active[keep], train.true_edge[keep]
     return Train(edge_s, active, true, train.end_s, train.motion)
 
 

@@ -86,6 +86,8 @@ WRONG = [
     ("f_cpu_hz = 16000000", "f_cpu_hz = 16", "out of range"),
     ("f_cpu_hz = 16000000", 'f_cpu_hz = "16 MHz"', "without quotes"),
     ('family = "avr_timer1"', 'family = "avr_timer9"', "(allowed: avr_timer1"),
+    ('mcu = "atmega328p"', 'mcu = "atmega8"', "does not know this chip"),
+    ('bit = 1\nprinted = "D9"', 'bit = 3\nprinted = "D11"', "allowed: PB1"),
     ("volts = 5.0", "volt = 5.0", "did you mean volts"),
     ("bit = 1", "bit = 0", "already the pin of pickup"),
     ('port = "B"', 'port = "b"', "characters that are not allowed"),

@@ -1,0 +1,103 @@
+"""If this fails: a user cannot add a board with one file, or gets one that cannot work."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from sparktick.examples.fitting import engine_for
+from sparktick.gen.board import boards_folder, load_board
+from sparktick.gen.cli import cli
+from sparktick.gen.errors import DescriptionError
+from sparktick.gen.pipeline import make_plan
+
+
+@pytest.fixture
+def own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return a user's folder of boards, known by the variable."""
+    folder = tmp_path / "my-boards"
+    folder.mkdir()
+    monkeypatch.setenv("SPARKTICK_BOARDS", str(folder))
+    return folder
+
+
+def add(own: Path, source: str, name: str, *changes: tuple[str, str]) -> None:
+    text = (boards_folder() / f"{source}.toml").read_text(encoding="utf-8")
+    for old, new in ((f'name = "{source}"', f'name = "{name}"'), *changes):
+        assert old in text
+        text = text.replace(old, new, 1)
+    (own / f"{name}.toml").write_text(text, encoding="utf-8")
+
+
+@pytest.mark.avr
+@pytest.mark.emulator
+@pytest.mark.needs_system(
+    "simavr", "apt-get install libsimavr-dev libelf-dev", library="simavr elf"
+)
+def test_a_board_of_a_known_family_is_one_file(own: Path, tmp_path: Path) -> None:
+    """A bare ATmega88P at 12 MHz: another chip, clock and prescaled tick, run on an emulator."""
+    add(
+        own,
+        "uno-328p",
+        "bare-168p",
+        ('mcu = "atmega328p"', 'mcu = "atmega168p"'),
+        ("f_cpu_hz = 16000000", "f_cpu_hz = 12000000"),
+        ("flash_bytes = 32768", "flash_bytes = 16384"),
+        ("ram_bytes = 2048", "ram_bytes = 1024"),
+    )
+    description = tmp_path / "engine.toml"
+    description.write_text(engine_for("bare-168p"))
+    folder = tmp_path / "fw"
+    for args in (["generate", str(description), str(folder)], ["build", str(folder)]):
+        done = CliRunner().invoke(cli, args)
+        assert done.exit_code == 0, done.output
+    args = ["emulate", str(folder), "--emulator", "simavr", "--rpm", "600,3000,8000", "--json"]
+    done = CliRunner().invoke(cli, args)
+    assert done.exit_code == 0, done.output
+    said = json.loads(done.stdout)
+    assert (said["mcu"], said["f_cpu_hz"], said["tick_hz"]) == ("atmega168p", 12e6, 1.5e6)
+    assert all(run["sparks"] > 50 for run in said["scenarios"])
+    assert said["chip"][0]["exercised"] and said["chip"][0]["not_exercised"]
+
+
+def test_own_boards_are_listed_and_come_first(own: Path) -> None:
+    add(own, "uno-328p", "my-uno")
+    add(own, "nano-328p", "nano-328p", ("volts = 5.0", "volts = 4.9"))
+    assert "my-uno" in CliRunner().invoke(cli, ["boards"]).output
+    assert load_board("nano-328p").volts == 4.9
+
+
+def refused(board: str, text: str, tmp_path: Path) -> str:
+    path = tmp_path / "engine.toml"
+    path.write_text(text)
+    with pytest.raises(DescriptionError) as caught:
+        make_plan(path)
+    assert board in str(caught.value)
+    return str(caught.value)
+
+
+def test_a_chip_without_a_serial_port_tells_nothing(tmp_path: Path) -> None:
+    text = engine_for("tiny84-16mhz")
+    path = tmp_path / "engine.toml"
+    path.write_text(text)
+    assert make_plan(path).plan.tell is False
+    message = refused("tiny84-16mhz", f"{text}\n[telling]\nserial = true\n", tmp_path)
+    assert "has no serial port" in message
+    assert "nano-328p" in message and "tiny84-8mhz" not in message
+
+
+def test_a_clock_too_slow_for_the_speed_names_those_that_do(tmp_path: Path) -> None:
+    text = engine_for("tiny84-8mhz").replace("limit_rpm = 6500", "limit_rpm = 16000")
+    message = refused("tiny84-8mhz", text, tmp_path)
+    assert "faster than tiny84-8mhz can serve" in message
+    assert "mega-2560" in message and "promini-328p-8mhz" not in message
+
+
+def test_what_the_chip_lacks_names_those_that_have_it(tmp_path: Path) -> None:
+    text = engine_for("tiny84-16mhz").replace("[supply]", "[supply]\nmeasure = true")
+    message = refused("tiny84-16mhz", text, tmp_path)
+    assert "has no pin for a measured supply" in message
+    assert "nano-328p" in message and "tiny84-8mhz" not in message
