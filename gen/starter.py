@@ -9,6 +9,10 @@ import jinja2
 from .board import load_board
 from .engine import parse_text
 
+# Microseconds of work after the lead edge from which the magnet has to come earlier, and from which
+# the greatest speed has to be lower as well; both fitted to the boards.
+EARLY_US, SLOW_US = 230.0, 500.0
+
 
 def starter_text(name: str, *, strokes: int, cylinders: int, board: str) -> str:
     """Return a description in TOML that passes every check.
@@ -16,6 +20,7 @@ def starter_text(name: str, *, strokes: int, cylinders: int, board: str) -> str:
     Raises DescriptionError for a name that cannot be used, BoardError for an unknown board.
     """
     chosen = load_board(board)
+    service_us = 1e6 * chosen.service_cycles / chosen.f_cpu_hz
     source = importlib.resources.files("sparktick.gen") / "data" / "new_engine.toml.j2"
     template = jinja2.Template(
         source.read_text(encoding="utf-8"),
@@ -30,6 +35,8 @@ def starter_text(name: str, *, strokes: int, cylinders: int, board: str) -> str:
         cylinders=cylinders,
         board=chosen.name,
         low_volts=chosen.volts < 4.5,
+        early=service_us > EARLY_US,
+        slow=service_us > SLOW_US,
     )
     parse_text(text, "the new description")
     return text
