@@ -44,6 +44,9 @@ bench: $(READY)  ## measure speeds and sizes; the results say on which machine
 vectors: $(READY)  ## many more random events, on the host and bit for bit on the emulated chip
 	SPARKTICK_VECTORS=20 $(BIN)/python -m pytest tests/templates_c/test_world.py $(ARGS)
 
+campaign: $(READY)  ## ten million turns under noise, baselines beside; minutes (ARGS=--short: less)
+	$(BIN)/python benchmarks/noise.py $(ARGS)
+
 prove: $(READY)  ## prove the core's invariants for every state; takes minutes (ARGS=--short: less)
 	$(BIN)/python -m pip install --quiet --no-deps ethcheck==0.1.4
 	$(BIN)/python tools/prove.py $(ARGS)
@@ -87,4 +90,4 @@ typed-links:
 	mkdir -p $(TYPED)
 	for name in $(PACKAGES); do ln -sfn ../../../$$name $(TYPED)/$$name; done
 
-.PHONY: help demo test check vectors bench docs boards schema golden venv clean typed-links
+.PHONY: help demo test check campaign vectors bench docs boards schema golden venv clean typed-links

@@ -97,10 +97,10 @@ def bounds_of(source: Source, manifest: Manifest, speeds_rpm: Iterable[float]) -
         found.append(
             Bound(
                 rpm=rpm,
-                gate_deg=share * (1 + missing) * spacing,
+                gate_deg=min(share * (1 + missing), 0.5) * spacing,
                 edge_us=_macro(config, "CONFIRM_TICKS") * tick_us,
                 pulse_us=arc_us * (1.0 - eighths / 8.0),
-                furthest_deg_btdc=_furthest_deg(manifest, rpm, share, missing),
+                furthest_deg_btdc=min(_furthest_deg(manifest, rpm, share, missing), 180.0),
             )
         )
     return found

@@ -149,6 +149,20 @@ def test_blocks_are_what_their_commands_write() -> None:
     }
 
 
+def test_noise_page_holds_what_a_campaign_writes() -> None:
+    """The bound's table is made anew; the longer tables at least are there."""
+    page = (ROOT / "docs" / "noise.md").read_text(encoding="utf-8")
+    code = "import sys; sys.path.insert(0, 'tools'); import noise_page; "
+    code += "sys.stdout.write(noise_page.bound_block())"
+    made = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, check=True)
+    assert made.stdout.decode() in page, "docs/noise.md is out of date: make docs"
+    assert set(re.findall(r"<!-- (\w+): tools/make_docs\.py -->\n\n\|", page)) == {
+        "noise_layers",
+        "noise_campaign",
+        "noise_bound",
+    }
+
+
 def test_the_pipeline_picture_is_what_its_script_draws() -> None:
     code = "import sys; sys.path.insert(0, 'tools'); import pipeline_picture as p; "
     code += "sys.stdout.write(p.pipeline_svg())"

@@ -5,7 +5,8 @@
     python tools/make_docs.py boards ...   only these blocks or pictures
     python tools/make_docs.py --check      change nothing; exit 1 when a block is out of date
 
-A block of README.md lies between ``<!-- NAME: tools/make_docs.py -->`` and ``<!-- end -->``.
+A block of README.md or docs/noise.md lies between ``<!-- NAME: tools/make_docs.py -->`` and
+``<!-- end -->``.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import noise_page
 from pipeline_picture import pipeline_svg
 from report_picture import write_report_picture
 
@@ -87,7 +89,11 @@ BLOCKS: dict[str, Callable[[], str]] = {
     "commands": commands_block,
     "check": check_block,
     "emulate": emulate_block,
+    "noise_campaign": noise_page.campaign_block,
+    "noise_layers": noise_page.layers_block,
+    "noise_bound": noise_page.bound_block,
 }
+PAGES = (README, ROOT / "docs" / "noise.md")
 # Blocks that follow from small things alone; a test holds the README against them.
 QUICK = ("boards", "commands", "check")
 
@@ -103,6 +109,8 @@ def _write_report_picture() -> None:
 PICTURES: dict[str, Callable[[], None]] = {
     "pipeline": _write_pipeline,
     "report": _write_report_picture,
+    "noise_line": noise_page.write_line_picture,
+    "noise_levels": noise_page.write_campaign_picture,
 }
 
 
@@ -128,12 +136,17 @@ def main() -> int:
     if unknown:
         parser.error(f"unknown: {', '.join(sorted(unknown))}")
     names = tuple(options.names or known)
-    before = README.read_text(encoding="utf-8")
-    after = fill(before, names)
+    old = 0
+    for page in PAGES:
+        before = page.read_text(encoding="utf-8")
+        after = fill(before, names)
+        if options.check:
+            print(f"{page.name}: {'up to date' if before == after else 'out of date: make docs'}")
+            old |= before != after
+        else:
+            write_file(page, after)
     if options.check:
-        print("up to date" if before == after else f"{README.name} is out of date: make docs")
-        return int(before != after)
-    write_file(README, after)
+        return int(old)
     for name in names:
         PICTURES.get(name, lambda: None)()
     with contextlib.suppress(BrokenPipeError):
