@@ -40,6 +40,7 @@ COMMANDS = {
     "motion": "Turn the engine by its firmware's own sparks.",
     "differ": "Hold the emulated chip against the host, spark by spark.",
     "emulate": "Run the compiled image on an emulated chip.",
+    "upset": "Flip bits in the running chip and count what comes of it.",
     "flash": "Put a firmware folder's image into its board.",
     "trace": "Judge a logic analyser's recording of pickup and coil.",
     "monitor": "Show what the running chip tells over its serial line.",
