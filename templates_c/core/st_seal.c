@@ -23,9 +23,12 @@ void st_seal(st_core *c)
     c->seal = st_sum((const uint16_t *)(const void *)&c->s, (uint8_t)(sizeof c->s / 2U));
 }
 
+/* A period that no believed pulses can have is as bad: code that ran astray has sealed it. */
 bool st_seal_ok(st_core *c)
 {
-    if (c->seal == st_sum((const uint16_t *)(const void *)&c->s, (uint8_t)(sizeof c->s / 2U))) {
+    uint16_t const sum = st_sum((const uint16_t *)(const void *)&c->s, (uint8_t)(sizeof c->s / 2U));
+    bool const timed = c->s.mode >= (uint8_t)ST_LOCKING;
+    if ((c->seal == sum) && (!timed || (c->s.period_ticks >= ST_CFG_PERIOD_MIN_TICKS))) {
         return true;
     }
     st_count(c, ST_N_SEAL);

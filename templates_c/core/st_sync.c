@@ -317,9 +317,26 @@ static void st_stand_still(st_core *c, bool active)
     c->blank_end_at = c->edge_at[0];
 }
 
+/* What no sequence of events leaves behind is an upset's work: a broken seal, and instants ahead
+ * before which no charge would begin and no edge be believed. */
+static void st_mend(st_core *c)
+{
+    st_ticks const blanked = c->now + ST_CFG_BLANK_ON_TICKS + ST_CFG_BLANK_OFF_TICKS;
+    if (!st_seal_ok(c)) {
+        st_lose_lock(c);
+        c->pending = false;
+        st_watch_lead(c);
+    }
+    if (st_before(c->now, c->switched_at) || st_before(blanked, c->blank_end_at)) {
+        c->switched_at = c->now;
+        c->blank_end_at = c->now;
+    }
+}
+
 void st_on_poll(st_core *c, st_ticks now, bool active)
 {
     c->now = now;
+    st_mend(c);
     st_stand_still(c, active);
     st_watch_overdue(c, active);
 }

@@ -70,9 +70,10 @@ uint16_t st_port_supply(void)
 }
 #endif
 
+/* Its register is written again each time: a flipped bit would leave a hung chip hanging. */
 void st_port_feed_watchdog(void)
 {
-    wdt_reset();
+    wdt_enable(WDTO_15MS);
 }
 
 bool st_port_send(uint8_t byte)

@@ -60,7 +60,7 @@
 #define ST_CFG_LOCK_TOLERANCE_Q16 19661U
 #define ST_CFG_BRIDGE_MOST 1U /* missing pulses bridged by prediction ... */
 #define ST_CFG_BRIDGE_PERIOD_TICKS UINT32_C(40000) /* ... above 1500 rpm */
-#define ST_CFG_OVERDUE_TICKS UINT32_C(20000) /* an alarm this late has been lost */
+#define ST_CFG_OVERDUE_TICKS UINT32_C(2000) /* an alarm this late has been lost */
 #define ST_CFG_WARM_RESTART 1
 
 /* ---- Coil -------------------------------------------------------------------------------------- */
