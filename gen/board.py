@@ -119,7 +119,9 @@ class Upload(Section):
 class Fuse(Section):
     """Advice for one fuse byte, for those who have a programmer."""
 
-    name: Literal["low", "high", "extended"] = pick("Which fuse byte.")
+    name: Literal["low", "high", "extended", "wdtcfg", "bodcfg", "osccfg", "syscfg0", "syscfg1"] = (
+        pick("Which fuse byte.")
+    )
     value: int = num("Value to write.", 0, 255, "one byte.")
     mask: int = num("Bits that the chip has; the others read as they like.", 1, 255, "a byte.", 255)
     why: str = pick("What it sets and the reason.")
@@ -317,12 +319,12 @@ def _family_faults(board: Board, file: str) -> list[Fault]:
         Fault(
             file,
             f"pins.{use}",
-            f"{named[use].chip_name} is not the pin of the {board.mcu} that does this in hardware",
+            f"{named[use].chip_name} is no pin of the {board.mcu} that does this in hardware",
             allowed=pin,
             remedy="A board that does not bring that pin out cannot be used.",
         )
         for use, pin in fixed.items()
-        if use in named and named[use].chip_name != pin
+        if use in named and named[use].chip_name not in pin.split(" | ")
     ]
 
 

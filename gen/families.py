@@ -55,7 +55,8 @@ class Family:
     ``hex_flags`` are objcopy's.  ``flash_from`` is the address of the first byte of
     flash in an ELF file.  ``capture``: "hardware" where a timer notes the instant of an edge,
     "interrupt" where a handler has to read the clock.  ``pins``: (pattern of the chip's name, chip
-    pin by use) where the silicon or the port leaves no choice; () leaves it to the board.
+    pin by use) where the silicon or the port leaves no choice, several joined by " | ";
+    () leaves it to the board.
     """
 
     name: str
@@ -97,6 +98,9 @@ AVR_TOOLS = Tools(
     wheel_version="7.3",
 )
 
+_USART_MEGA = [f"P{port}{bit}" for port in "ABCF" for bit in (0, 4)]
+_PORTS_AB = " | ".join(f"P{port}{bit}" for port in "AB" for bit in range(8))
+
 FAMILIES = {
     family.name: family
     for family in (
@@ -113,6 +117,26 @@ FAMILIES = {
                 ("atmega2560", {"pickup": "PL1", "coil": "PL3"}),
                 ("atmega32u4", {"pickup": "PD4", "coil": "PB5"}),
                 (r"attiny[248]4a?", {"pickup": "PA7", "coil": "PA6"}),
+            ),
+        ),
+        Family(
+            name="avr_timerb",
+            title="AVR with timers A and B, event system and logic blocks",
+            tools=AVR_TOOLS,
+            flags=AVR,
+            chip_flags=("-mmcu={mcu}",),
+            hex_flags=("-R", ".eeprom", "-R", ".fuse"),
+            # Coil: outputs of logic blocks; pickup: ports that the event system brings to the
+            # capture unit.  Data sheets, tables of port functions, from memory; st_port_pins.h.
+            pins=(
+                (
+                    "atmega(8|16|32|48)0[89]",
+                    {"coil": "PA3 | PA6 | PD3 | PD6", "serial_tx": " | ".join(_USART_MEGA)},
+                ),
+                (
+                    "attiny(8|16)0[467]",
+                    {"coil": "PA4 | PB4", "pickup": _PORTS_AB, "serial_tx": "PB2 | PA1"},
+                ),
             ),
         ),
     )

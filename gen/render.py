@@ -23,9 +23,10 @@ from .delay_table import Line
 from .design import START_LEAVE, Design
 from .errors import FolderError
 from .families import FAMILIES
+from .fuses import memory
 from .plan import FASTEST_RPM, Plan
 from .telling import EXAMPLE_SECONDS, example_line, example_rpm
-from .uploading import upload_line, uploader_of
+from .uploading import is_boot_loader, upload_line, uploader_of
 
 MANIFEST = "manifest.json"
 MANIFEST_SCHEMA = 1
@@ -281,13 +282,11 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
     environment = _environment()
     family = FAMILIES[design.board.family]
     manifest = manifest_of(design, plan)
-    used = {"pickup", "coil", "lamp", "tacho"}
+    used = {"pickup", "coil", "lamp", "tacho", "serial_tx"}
     used |= {"coil_select", "phase"} if plan.two_coils else set()
     used |= {"supply"} if plan.dwell_table else set()
     wired = [
-        (use, pin)
-        for use, pin in design.board.pins.named().items()
-        if use in used | {"serial_tx", "serial_rx"}
+        (use, pin) for use, pin in design.board.pins.named().items() if use in used | {"serial_rx"}
     ]
     pins = [(use, pin) for use, pin in wired if use in used]
     modes, counters = core_names("st_mode", "ST_"), core_names("st_counter", "ST_N_")
@@ -304,6 +303,9 @@ def render_files(design: Design, plan: Plan) -> dict[str, str]:
         "family": family,
         "upload_line": upload_line,
         "uploader_of": uploader_of,
+        "programmers": [way for way in design.board.upload if not is_boot_loader(way)],
+        "boots": any(is_boot_loader(way) for way in design.board.upload),
+        "fuse_memory": memory,
         "flags": family.flags,
         "chip_flags": family.chip(design.board.mcu),
         "supply_channel": _analogue_channel(design),

@@ -59,8 +59,32 @@ CLASSIC_AVR = Coverage(
 )
 TINY_AVR = replace(CLASSIC_AVR, exercised=CLASSIC_AVR.exercised[:-1])  # no serial port
 
+TIMER_B_AVR = Coverage(
+    exercised=(
+        "every instruction of the image, with its cycles on this core",
+        "timer A's count and matches, timer B's captures, as yasimavr has them",
+        "interrupts: flags, masks, order; heartbeat of the real-time counter",
+        "watchdog with its closed window and lock, reset causes, kept RAM",
+        "start-up before main, stack, serial port",
+        "by the wrapper, from the data sheet: event channels, the logic blocks' flip-flop, noise "
+        "canceller and synchroniser, the divided clock after reset",
+    ),
+    not_exercised=(
+        "a second emulator: no other one knows the chip",
+        "delays within the event system (the firmware measures and cancels them)",
+        "protection of registers (CCP), and synchronising to the 32 kHz clock (SYNCBUSY)",
+        "fuses, brown-out by voltage, the clock's own error and drift",
+        "analogue parts, electrical levels and the input's hysteresis",
+    ),
+)
+
+TIMER_B_CHIPS = r"atmega(8|16|32|48)0[89]|attiny(8|16)0[467]"
 BACKENDS = (
-    Backend("yasimavr", "yasim", ((r"atmega(48|88|168|328)[pa]*", CLASSIC_AVR),)),
+    Backend(
+        "yasimavr",
+        "yasim",
+        ((r"atmega(48|88|168|328)[pa]*", CLASSIC_AVR), (TIMER_B_CHIPS, TIMER_B_AVR)),
+    ),
     Backend(
         "simavr",
         "simavr",

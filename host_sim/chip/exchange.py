@@ -38,7 +38,7 @@ VECTORS_X8 = (
 )
 _EVENTS = ("CAPT", "COMPA", "COMPB")
 # Chip pattern, names by number: what the firmware uses, from avr-libc's iomxx0_1.h, iom32u4.h,
-# iotnx4.h, iotnx5.h
+# iotnx4.h, iotnx5.h, iom4809.h, iotn1606.h
 VECTORS: tuple[tuple[str, dict[int, str]], ...] = (
     (r"atmega(48|88|168|328)[pa]*", dict(enumerate(VECTORS_X8))),
     (
@@ -54,6 +54,14 @@ VECTORS: tuple[tuple[str, dict[int, str]], ...] = (
     (
         r"attiny[248]4",
         {5 + k: f"TIM1_{name}" for k, name in enumerate((*_EVENTS, "OVF"))} | {9: "TIM0_COMPA"},
+    ),
+    (
+        r"atmega(8|16|32|48)0[89]",
+        {4: "RTC_PIT", 7: "TCA0_OVF", 9: "TCA0_CMP0", 10: "TCA0_CMP1", 12: "TCB0_INT"},
+    ),
+    (
+        r"attiny(8|16)0[467]",
+        {7: "RTC_PIT", 8: "TCA0_OVF", 10: "TCA0_CMP0", 11: "TCA0_CMP1", 13: "TCB0_INT"},
     ),
 )
 

@@ -14,13 +14,14 @@ import numpy as np
 from sparktick.gen.errors import RunError, ToolError
 
 from . import exchange, native
+from .backends import TIMER_B_CHIPS
 from .base import ChipJob, ChipRun
 
 INSTALL = "python tools/install_yasimavr.py"
 VERSION = "0.1.6"  # the corrections are tied to it
 SOURCE = f"yasimavr {VERSION}"
 SOURCES = ("chip_record.c", "yasim_run.cpp", "yasim_wire.cpp", "yasim_xt.cpp")
-TIMER_B = re.compile(r"atmega(8|16|32|48)0[89]|attiny(8|16)0[467]")  # yasim_xt.cpp
+TIMER_B = re.compile(TIMER_B_CHIPS)  # yasim_xt.cpp
 CDEF = """
 void *chip_run_yasim(void *device, const chip_job *job, const chip_event *events,
                      chip_result *result);

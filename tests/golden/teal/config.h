@@ -93,5 +93,7 @@
 #define ST_PIN_LAMP_BIT 5
 #define ST_PIN_TACHO_PORT D /* 4 */
 #define ST_PIN_TACHO_BIT 4
+#define ST_PIN_SERIAL_TX_PORT D /* TXO */
+#define ST_PIN_SERIAL_TX_BIT 1
 
 #endif

@@ -12,7 +12,17 @@ static void __attribute__((noinline, used)) nothing(void)
     __asm__ volatile("");
 }
 
+#if defined(TCB0) /* TCB0.CNTL; a reading takes 3 clocks there */
+#if defined(PORTMUX_EVSYSROUTEA)
+#define READ(r) "lds " r ", 0x0A8A\n"
+#else
+#define READ(r) "lds " r ", 0x0A4A\n"
+#endif
+#define READING 3
+#else
 #define READ(r) "lds " r ", 0x84\n"
+#define READING 2
+#endif
 #define MEASURE(index, text)                                                                  \
     do {                                                                                      \
         uint8_t before, after;                                                                \
@@ -22,12 +32,18 @@ static void __attribute__((noinline, used)) nothing(void)
                          : "r0", "r1", "r16", "r17", "r18", "r19", "r20", "r21", "r22",       \
                            "r23", "r24", "r25", "memory");                                    \
         __asm__ volatile("clr __zero_reg__");                                                 \
-        cost[index] = (uint8_t)(after - before - 2);                                          \
+        cost[index] = (uint8_t)(after - before - READING);                                         \
     } while (0)
 
 int main(void)
 {
+#if defined(TCB0)
+    _PROTECTED_WRITE(CLKCTRL.MCLKCTRLB, 0);
+    TCB0.CTRLB = TCB_CNTMODE_CAPT_gc;
+    TCB0.CTRLA = TCB_ENABLE_bm;
+#else
     TCCR1B = _BV(CS10);
+#endif
     MEASURE(0, "nop\n");
     MEASURE(1, "add r16, r17\n");
     MEASURE(2, "adiw r24, 1\n");
