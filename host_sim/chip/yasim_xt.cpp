@@ -468,8 +468,8 @@ void XtChip::capture_changed(uint8_t old_control)
 
 void XtChip::input(const chip_event& e)
 {
-    if (e.kind == CHIP_PIN) {
-        pickup->set_external_state(e.value ? Wire::State_High : Wire::State_Low);
+    if (e.kind != CHIP_CAPTURE_DIRECT && e.kind != CHIP_CAPTURE_FILTERED) {
+        Chip::input(e);
         return;
     }
     bool through_canceller = e.kind == CHIP_CAPTURE_FILTERED;

@@ -9,12 +9,15 @@ from pathlib import Path
 
 import pytest
 
+from sparktick.gen.board import load_board
 from sparktick.gen.pipeline import generate
 from sparktick.gen.toolchain import find_compiler
 
 ROOT = Path(__file__).parents[2]
 CORE = ROOT / "templates_c" / "core"
 PORTS = ROOT / "templates_c" / "port"
+EXAMPLES = ("plover", "avocet")
+TIMER_B = [(board, example) for board in ("nano-4809", "tiny-1604") for example in EXAMPLES]
 WARNINGS = [
     "-Wall",
     "-Wextra",
@@ -108,4 +111,22 @@ def test_avr_port_matches_the_contract(source: Path, tmp_path: Path) -> None:
     nm = str(avr.with_name("avr-nm"))
     own = {s for s in port_symbols(objects, nm) if s.startswith("st_port_")}
     assert own - {"st_port_early"} == declared("port")  # the start-up code is the port's own affair
+    assert declared("core") <= core_symbols(objects, nm)
+
+
+@pytest.mark.parametrize(("board", "example"), TIMER_B)
+def test_timer_b_port_matches_the_contract(board: str, example: str, tmp_path: Path) -> None:
+    text = (ROOT / "examples" / f"{example}.toml").read_text()
+    moved = re.sub(r'(\[board\]\nname = )"[^"]*"', rf'\1"{board}"', text)
+    (tmp_path / "engine.toml").write_text(moved)
+    generate(tmp_path / "engine.toml", tmp_path / "firmware")
+    chip = load_board(board)
+    avr = find_compiler(chip.family, chip.mcu).path
+    compiler = [str(avr), f"-mmcu={chip.mcu}", "-std=c99", "-Os", *WARNINGS]
+    objects = compile_all(tmp_path / "firmware" / "src", compiler, tmp_path)
+    nm = str(avr.with_name("avr-nm"))
+    own = {s for s in port_symbols(objects, nm) if s.startswith("st_port_")}
+    both = {"st_port_second", "st_port_supply"}
+    assert own - {"st_port_early"} - both == declared("port") - both
+    assert (own >= both) is (example == "avocet"), "two coils and a measured supply"
     assert declared("core") <= core_symbols(objects, nm)

@@ -66,15 +66,6 @@ static void st_unmask(uint8_t events)
     ST_TCA.INTCTRL = st_masks;
 }
 
-static void st_tacho(bool high)
-{
-    if (high) {
-        ST_VPORT(TACHO).OUT |= ST_MASK(TACHO);
-    } else {
-        ST_VPORT(TACHO).OUT &= (uint8_t)~ST_MASK(TACHO);
-    }
-}
-
 /* Lead the match event to the flip-flop's J or K; the one not meant first, so that never both listen. */
 static void st_action_to(uint8_t order)
 {
@@ -133,7 +124,7 @@ static void st_coil_switched(st_core *core)
     ST_TCA.INTFLAGS = TCA_SINGLE_CMP0_bm;
     st_coil_pending = (uint8_t)ST_COIL_IDLE;
     st_mask(TCA_SINGLE_CMP0_bm);
-    st_tacho(!on);
+    st_pin_put(TACHO, !on);
     st_on_coil(core, st_coil_at, on);
 }
 
@@ -176,6 +167,18 @@ static void st_coil_defuse(void)
     }
 }
 
+/* Two coils: which of them the output reaches, changed over while it is off. */
+static void st_select_coil(const st_core *core)
+{
+#if ST_CFG_TWO_COILS
+    if (!st_coil_is_on()) {
+        st_pin_put(COIL_SELECT, core->orders.second);
+    }
+#else
+    (void)core;
+#endif
+}
+
 static void st_coil_arm(st_core *core)
 {
     core->orders.coil_fresh = false;
@@ -190,6 +193,7 @@ static void st_coil_arm(st_core *core)
     }
     st_coil_pending = core->orders.coil;
     st_coil_at = core->orders.coil_at;
+    st_select_coil(core);
     st_coil_engage();
 }
 
@@ -312,6 +316,9 @@ void st_serve(uint8_t event)
         st_mask(TCA_SINGLE_CMP1_bm);
         st_coil_first(core);
         active = st_port_active();
+#if ST_CFG_TWO_COILS
+        core->second_there = st_port_second();
+#endif
         if (!st_captured()) {
             st_on_alarm(core, st_port_now(), active);
         }

@@ -28,6 +28,9 @@ void st_port_early(void)
     ST_PIN_CONTROL(COIL) = PORT_INVEN_bm;
 #endif
     ST_VPORT(COIL).DIR |= ST_MASK(COIL);
+#if ST_CFG_TWO_COILS
+    ST_VPORT(COIL_SELECT).DIR |= ST_MASK(COIL_SELECT);
+#endif
     _PROTECTED_WRITE(CLKCTRL.MCLKCTRLB, 0U);
     _PROTECTED_WRITE(WDT.CTRLA, ST_WATCHDOG);
     st_reset_cause = RSTCTRL.RSTFR;
@@ -50,6 +53,11 @@ void st_pins_refresh(void)
     ST_VPORT(LAMP).DIR |= ST_MASK(LAMP);
     ST_VPORT(TACHO).DIR |= ST_MASK(TACHO);
     ST_VPORT(PICKUP).DIR &= (uint8_t)~ST_MASK(PICKUP);
+#if ST_CFG_TWO_COILS
+    ST_PIN_CONTROL(PHASE) = (ST_CFG_PICKUP_PULL_UP != 0) ? PORT_PULLUPEN_bm : 0U;
+    ST_VPORT(COIL_SELECT).DIR |= ST_MASK(COIL_SELECT);
+    ST_VPORT(PHASE).DIR &= (uint8_t)~ST_MASK(PHASE);
+#endif
     ST_COIL_ROUTE = ST_COIL_ROUTED;
     ST_SERIAL_ROUTE = ST_SERIAL_ROUTED;
     if ((WDT.STATUS & (WDT_SYNCBUSY_bm | WDT_LOCK_bm)) == 0U) {
@@ -60,20 +68,42 @@ void st_pins_refresh(void)
 
 /* Four clocks from read to read: what the noise canceller drops, no longer than that, is seen by one
  * read at most, so it never makes the majority. */
+#define ST_MAJORITY_OF(use) \
+    uint8_t a; \
+    uint8_t b; \
+    uint8_t c; \
+    a = ST_VPORT(use).IN; \
+    __builtin_avr_delay_cycles(3UL); \
+    b = ST_VPORT(use).IN; \
+    __builtin_avr_delay_cycles(3UL); \
+    c = ST_VPORT(use).IN; \
+    return ((((a & b) | (b & c) | (a & c)) & ST_MASK(use)) != 0U) != (ST_CFG_ACTIVE_LOW != 0)
+
 bool st_port_active(void)
 {
-    uint8_t a;
-    uint8_t b;
-    uint8_t c;
-    bool high;
-    a = ST_VPORT(PICKUP).IN;
-    __builtin_avr_delay_cycles(3UL);
-    b = ST_VPORT(PICKUP).IN;
-    __builtin_avr_delay_cycles(3UL);
-    c = ST_VPORT(PICKUP).IN;
-    high = (((a & b) | (b & c) | (a & c)) & ST_MASK(PICKUP)) != 0U;
-    return high != (ST_CFG_ACTIVE_LOW != 0);
+    ST_MAJORITY_OF(PICKUP);
 }
+
+#if ST_CFG_TWO_COILS
+bool st_port_second(void) /* a sensor like the pickup */
+{
+    ST_MAJORITY_OF(PHASE);
+}
+#endif
+
+#if ST_CFG_DWELL_POINTS
+/* 10-bit conversion against the chip's own supply, at CPU clock / 128; it is over before the next
+ * call. */
+uint16_t st_port_supply(void)
+{
+    uint16_t const counts = ADC0.RES;
+    ADC0.CTRLC = (uint8_t)(ADC_SAMPCAP_bm | ADC_REFSEL_VDDREF_gc | ADC_PRESC_DIV128_gc);
+    ADC0.MUXPOS = ST_SUPPLY_CHANNEL;
+    ADC0.CTRLA = ADC_ENABLE_bm;
+    ADC0.COMMAND = ADC_STCONV_bm;
+    return counts;
+}
+#endif
 
 /* The watchdog's window is closed for its first half: it is fed only when 10 ms by the CPU's clock
  * have passed, so that a loop that feeds it too often, or a clock too fast or too slow by more than
@@ -111,9 +141,5 @@ bool st_port_send(uint8_t byte)
 
 void st_port_lamp(bool on)
 {
-    if (on) {
-        ST_VPORT(LAMP).OUT |= ST_MASK(LAMP);
-    } else {
-        ST_VPORT(LAMP).OUT &= (uint8_t)~ST_MASK(LAMP);
-    }
+    st_pin_put(LAMP, on);
 }

@@ -37,6 +37,14 @@
 #define ST_VPORT(use) ST_JOIN(VPORT, ST_PIN_##use##_PORT)
 #define ST_PIN_CONTROL(use) ((&ST_JOIN(PORT, ST_PIN_##use##_PORT).PIN0CTRL)[ST_PIN_##use##_BIT])
 #define ST_MASK(use) ST_BIT(ST_PIN_##use##_BIT)
+#define st_pin_put(use, high) \
+    do { \
+        if (high) { \
+            ST_VPORT(use).OUT |= ST_MASK(use); \
+        } else { \
+            ST_VPORT(use).OUT &= (uint8_t)~ST_MASK(use); \
+        } \
+    } while (0)
 
 #if defined(PORTMUX_EVSYSROUTEA) /* M: eight channels, each for any generator but pins */
 
