@@ -22,6 +22,7 @@ START_SAFE_DEG = 12.0
 EDGE_MARGIN_DEG = 2.0
 TRAIL_LATEST_DEG_BTDC = -10.0
 ARC_FREE_DEG = 5.0
+POINTS_REJECTS = 12  # contacts that bounce six times at an edge, twice over; common practice
 # Above this a small engine's parts are in doubt; general practice, from memory.
 PISTON_SPEED_M_PER_S = 22.0
 
@@ -44,6 +45,7 @@ def cross_check(
         _lead_edge(engine, board, report)
     _shaft(engine, report)
     _magnet(engine, report)
+    _points(engine, report)
     if all(described):
         _arc(engine, board, report)
         _trail_edge(engine, report)
@@ -364,6 +366,19 @@ def _magnet(engine: Engine, report: Report) -> None:
             "Measure from the shaft's centre to the magnet's centre.",
             value=radius,
             allowed=f"above {diameter:g} mm, the magnet's diameter",
+        )
+
+
+def _points(engine: Engine, report: Report) -> None:
+    """Contact points bounce a few times at every edge; each bounce is a false edge."""
+    most = engine.noise.max_rejects_per_gate
+    if engine.pickup.sensor == "points" and most < POINTS_REJECTS:
+        report.warn(
+            "noise.max_rejects_per_gate",
+            "contact points bounce, and after so many bounces the chip stops listening for a while",
+            f"Write {POINTS_REJECTS} or more.",
+            value=most,
+            allowed=f"{POINTS_REJECTS} to 16",
         )
 
 

@@ -223,6 +223,7 @@ ODD: list[tuple[str, dict[str, object]]] = [
     ("coil.spark_current_a", {"coil.saturation_a": 4.0}),
     ("noise.gate", {"noise.gate": False}),
     ("noise.confirm_us", {"noise.confirm_us": 0}),
+    ("noise.max_rejects_per_gate", {"pickup.sensor": "points"}),
     ("plug.resistor_ohm", {"plug.resistor_ohm": 0}),
 ]
 
