@@ -12,7 +12,7 @@ import re
 import subprocess
 import tempfile
 from collections.abc import Generator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, BinaryIO, TypeVar
 
@@ -30,7 +30,13 @@ BLOCK = 1 << 22
 ROOM = 1 << 20
 HEAD_MAX = 1 << 24
 UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}
-USUAL = {"pickup": r"pickup|hall|sensor|trigger", "coil": r"coil|spark|ign"}
+USUAL = {
+    "pickup": r"pickup|hall|sensor|trigger",
+    "coil": r"(?<!_)(coil|spark|ign)(?!.*select)",
+    "select": r"select",
+    "phase": r"phase",
+}
+LINES = tuple(USUAL)
 FAULTS = {
     1: "the row is shorter than its heading (truncated, or another separator?)",
     2: "not a number",
@@ -48,7 +54,8 @@ class Recording:
 
     ``level`` 1 is high at the pin.  ``first`` levels are those before the first change.
     ``sample_s`` is how finely the instants are resolved; ``rows`` what was read; ``truncated``:
-    the file ends in the middle of a row, which was left out.
+    the file ends in the middle of a row, which was left out.  ``more`` holds the lines "select" and
+    "phase" of two coils where they were recorded: instants, begin included, and levels from then.
     """
 
     path: Path
@@ -63,6 +70,7 @@ class Recording:
     rows: int
     unknown: int
     truncated: bool = False
+    more: dict[str, tuple[F64, U8]] = field(default_factory=dict)
 
 
 @functools.cache
@@ -105,6 +113,16 @@ def _pick(path: Path, names: list[str], wanted: str | None, what: str) -> int:
     problem = f"no line {wanted!r}" if wanted else f"which line is the {what}?"
     shown = ", ".join(plain[:40]) or "none"
     raise FolderError(f"{path}: {problem}\n    Name it with --{what}; there are: {shown}")
+
+
+def _lines(path: Path, names: list[str], wanted: dict[str, str | None]) -> dict[str, int]:
+    """Return the column of each line: pickup and coil, and those of two coils that are there."""
+    found = {what: _pick(path, names, wanted[what], what) for what in ("pickup", "coil")}
+    for what in ("select", "phase"):
+        usual = [name for name in names if re.search(USUAL[what], name, re.IGNORECASE)]
+        if wanted[what] is not None or len(usual) == 1:
+            found[what] = _pick(path, names, wanted[what], what)
+    return found
 
 
 def _unit(path: Path, heading: str, given: str | None) -> float:
@@ -200,7 +218,7 @@ def _blocks(
                 )
             if count:
                 yield at_s[:count].copy(), line[:count].copy(), level[:count].copy()
-            if state.error or count + 2 <= ROOM:
+            if state.error or count + len(LINES) <= ROOM:
                 break
         if state.error and ended and last not in b"\r\n":
             return True  # the last row is cut
@@ -234,7 +252,8 @@ def sample_period_s(at_s: F64, quantum_s: float) -> float:
 
 def _state(ffi: Any, **values: Any) -> Any:
     state = ffi.new("scan_state *")
-    state.level[0] = state.level[1] = -1
+    for k in range(len(LINES)):
+        state.level[k] = -1
     state.step_min_s = np.inf
     for name, value in values.items():
         setattr(state, name, value)
@@ -246,17 +265,21 @@ def read_recording(
     *,
     pickup: str | None = None,
     coil: str | None = None,
+    select: str | None = None,
+    phase: str | None = None,
     time_unit: str | None = None,
     sample_hz: float | None = None,
     threshold: float = 0.5,
 ) -> Recording:
     """Read a recording; a VCD is known by its first ``$``.
 
-    ``pickup`` and ``coil`` name the lines, or number the CSV's columns from 1; ``sample_hz``
+    ``pickup``, ``coil`` and, of two coils, ``select`` and ``phase`` name the lines, or number the
+    CSV's columns from 1; ``sample_hz``
     says how fast was sampled (and serves a CSV without time); ``threshold`` divides low from
     high in a CSV of volts.  Raises FolderError with the place of what cannot be read.
     """
     ffi, lib = _library()
+    wanted = {"pickup": pickup, "coil": coil, "select": select, "phase": phase}
     with path.open("rb") as stream:
         head = stream.read(1 << 16)
         if not head.strip():
@@ -265,21 +288,23 @@ def read_recording(
             stream.seek(0)
             codes, scale, begin = _vcd_heading(path, stream)
             names = list(codes)
-            lines = [_pick(path, names, w, k) for w, k in ((pickup, "pickup"), (coil, "coil"))]
-            state = _state(ffi, time_scale=scale, time_col=0)
-            for k in (0, 1):
-                state.id[k] = codes[names[lines[k]]].encode()[:15]
+            lines = _lines(path, names, wanted)
+            state = _state(ffi, time_scale=scale, time_col=0, lines=len(lines))
+            for k, column in enumerate(lines.values()):
+                state.id[k] = codes[names[column]].encode()[:15]
             scan, quantum = lib.scan_vcd, scale
         else:
             names, separator, decimal, begin = _csv_heading(path, head)
-            state, quantum = _csv_state(path, ffi, names, (pickup, coil), time_unit, sample_hz)
+            lines = _lines(path, names, wanted)
+            state, quantum = _csv_state(path, ffi, names, lines, time_unit, sample_hz)
             state.separator, state.decimal = ord(separator), ord(decimal)
             state.threshold = threshold
             scan = lib.scan_csv
         stream.seek(begin)
         parts: list[tuple[F64, U8, U8]] = []
         cut = _collect(_blocks(path, stream, state, scan, ffi), parts)
-    found = _recording(path, parts, state, 1.0 / sample_hz if sample_hz else 0.0, quantum)
+    sample_s = 1.0 / sample_hz if sample_hz else 0.0
+    found = _recording(path, parts, tuple(lines), state, sample_s, quantum)
     return replace(found, truncated=cut)
 
 
@@ -296,13 +321,12 @@ def _csv_state(
     path: Path,
     ffi: Any,
     names: list[str],
-    wanted: tuple[str | None, str | None],
+    lines: dict[str, int],
     time_unit: str | None,
     sample_hz: float | None,
 ) -> tuple[Any, float]:
-    lines = [_pick(path, names, wanted[0], "pickup"), _pick(path, names, wanted[1], "coil")]
     times = [i for i, n in enumerate(names) if re.match(r"\W*(time|t)(\W|_|$)", n, re.IGNORECASE)]
-    column = times[0] if times else (0 if 0 not in lines else -1)
+    column = times[0] if times else (0 if 0 not in lines.values() else -1)
     scale = _unit(path, names[column], time_unit) if column >= 0 else 0.0
     if column < 0 or (not times and len(names) == 2):
         if sample_hz is None:
@@ -310,28 +334,31 @@ def _csv_state(
                 f"{path}: no column of time\n    Say how fast was sampled: --sample-hz."
             )
         column, scale = -1, 1.0 / sample_hz
-    state = _state(ffi, time_col=column, time_scale=scale)
-    state.line_col[0], state.line_col[1] = lines
+    state = _state(ffi, time_col=column, time_scale=scale, lines=len(lines))
+    for k, place in enumerate(lines.values()):
+        state.line_col[k] = place
     return state, 0.0
 
 
 def _recording(
-    path: Path, parts: list[tuple[F64, U8, U8]], state: Any, sample_s: float, quantum_s: float
+    path: Path,
+    parts: list[tuple[F64, U8, U8]],
+    names: tuple[str, ...],
+    state: Any,
+    sample_s: float,
+    quantum_s: float,
 ) -> Recording:
     if not parts or state.rows < 2:
         raise FolderError(f"{path}: fewer than two rows: nothing to judge")
     at_s = np.concatenate([part[0] for part in parts]) - state.first_s
     line = np.concatenate([part[1] for part in parts])
     level = np.concatenate([part[2] for part in parts])
-    lines = []
-    for k in (0, 1):
-        mine = line == k
-        lines.append((at_s[mine], level[mine]))
+    lines = {name: (at_s[line == k], level[line == k]) for k, name in enumerate(names)}
     if not sample_s:
         even = state.step_max_s - state.step_min_s < 0.01 * state.step_min_s
         changes = np.unique(at_s)
         sample_s = state.step_min_s if even else sample_period_s(changes, quantum_s or 1e-10)
-    (pickup_s, pickup_level), (coil_s, coil_level) = lines
+    (pickup_s, pickup_level), (coil_s, coil_level) = lines.pop("pickup"), lines.pop("coil")
     return Recording(
         path=path,
         pickup_s=pickup_s[1:],
@@ -344,4 +371,5 @@ def _recording(
         sample_s=float(sample_s),
         rows=int(state.rows),
         unknown=int(state.unknown),
+        more=lines,
     )

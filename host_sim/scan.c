@@ -8,6 +8,7 @@
 #define EXPORT __attribute__((visibility("default")))
 #define MANTISSA_MAX 100000000000000000ULL
 #define RUN_ROWS 64U
+#define LINES 4
 #define EVEN 0.02
 
 typedef struct {
@@ -155,14 +156,16 @@ static bool number(const char *p, const char *end, char decimal, double *value)
 
 static void row(scan_state *s, const char *p, const char *end, output *out)
 {
-    double value[3] = {0.0, 0.0, 0.0};
+    double value[1 + LINES] = {0.0};
     int found = s->time_col < 0 ? 1 : 0;
-    int last = s->line_col[0] > s->line_col[1] ? s->line_col[0] : s->line_col[1];
-    last = s->time_col > last ? s->time_col : last;
+    int last = s->time_col;
+    for (int k = 0; k < s->lines; k++) {
+        last = s->line_col[k] > last ? s->line_col[k] : last;
+    }
     for (int column = 0; column <= last && p <= end; column++) {
         const char *stop = memchr(p, s->separator, (size_t)(end - p));
         stop = stop == NULL ? end : stop;
-        for (int k = 0; k < 3; k++) {
+        for (int k = 0; k <= s->lines; k++) {
             if (column != (k == 0 ? s->time_col : s->line_col[k - 1])) {
                 continue;
             }
@@ -174,14 +177,13 @@ static void row(scan_state *s, const char *p, const char *end, output *out)
         }
         p = stop + 1;
     }
-    if (found < 3) {
+    if (found < 1 + s->lines) {
         s->error = SCAN_FEW_COLUMNS;
         return;
     }
     advance_to(s, (s->time_col < 0 ? (double)s->rows : value[0]) * s->time_scale);
-    if (s->error == 0) {
-        put(s, out, 0, value[1] > s->threshold);
-        put(s, out, 1, value[2] > s->threshold);
+    for (int k = 0; k < s->lines && s->error == 0; k++) {
+        put(s, out, k, value[1 + k] > s->threshold);
     }
 }
 
@@ -190,7 +192,7 @@ EXPORT size_t scan_csv(scan_state *s, const char *text, size_t size, size_t *use
 {
     output out = {at_s, line, level, 0U};
     size_t at = 0U;
-    while (at < size && s->error == 0 && out.count + 2U <= room) {
+    while (at < size && s->error == 0 && out.count + (size_t)LINES <= room) {
         const char *begin = text + at;
         const char *stop = memchr(begin, '\n', size - at);
         if (stop == NULL) {
@@ -207,20 +209,10 @@ EXPORT size_t scan_csv(scan_state *s, const char *text, size_t size, size_t *use
     return out.count;
 }
 
-static int line_of(const scan_state *s, const char *id, size_t size)
-{
-    for (int k = 0; k < 2; k++) {
-        if (strlen(s->id[k]) == size && memcmp(s->id[k], id, size) == 0) {
-            return k;
-        }
-    }
-    return -1;
-}
-
 static void change(scan_state *s, char value, const char *id, size_t size, output *out)
 {
-    for (int k = 0; k < 2; k++) { /* pickup and coil may be one signal */
-        if (line_of(s, id, size) < 0 || strlen(s->id[k]) != size || memcmp(s->id[k], id, size) != 0) {
+    for (int k = 0; k < s->lines; k++) { /* two lines may be one signal */
+        if (strlen(s->id[k]) != size || memcmp(s->id[k], id, size) != 0) {
             continue;
         }
         if (value == '0' || value == '1') {
@@ -276,7 +268,7 @@ EXPORT size_t scan_vcd(scan_state *s, const char *text, size_t size, size_t *use
     output out = {at_s, line, level, 0U};
     size_t at = 0U;
     *used = 0U;
-    while (s->error == 0 && out.count + 2U <= room) {
+    while (s->error == 0 && out.count + (size_t)LINES <= room) {
         size_t stop;
         while (at < size && blank(text[at])) {
             at++;

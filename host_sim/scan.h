@@ -1,4 +1,4 @@
-/* Reading recordings in blocks: rows or value changes in, level changes of two lines out. */
+/* Reading recordings in blocks: rows or value changes in, level changes of two to four lines out. */
 #ifndef SCAN_H
 #define SCAN_H
 #include <stddef.h>
@@ -7,13 +7,14 @@
 /* cdef begin */
 typedef struct {
     int32_t time_col;   /* -1: rows are a sample apart */
-    int32_t line_col[2]; /* pickup, coil */
+    int32_t line_col[4]; /* pickup, coil, and of two coils select and phase */
+    int32_t lines;       /* how many of them are read */
     int32_t separator;  /* 0: no table */
     int32_t decimal;    /* sign before decimals */
     double time_scale;  /* seconds a unit of the time column, or a row */
     double threshold;   /* a level above it is high */
-    char id[2][16];     /* VCD codes of pickup and coil */
-    int32_t level[2];   /* -1: not known yet */
+    char id[4][16];     /* VCD codes of the lines */
+    int32_t level[4];   /* -1: not known yet */
     double time_s;      /* of the last row */
     double first_s;
     double step_min_s;
@@ -29,7 +30,7 @@ typedef struct {
 } scan_state;
 
 size_t scan_size(void);
-/* Both read whole lines (tokens) of `text` and stop early when fewer than two places are left in the
+/* Both read whole lines (tokens) of `text` and stop early when fewer than four places are left in the
  * output; `used` is what they have read.  Returned: number of changes written. */
 size_t scan_csv(scan_state *s, const char *text, size_t size, size_t *used, double *at_s,
                 uint8_t *line, uint8_t *level, size_t room);

@@ -17,6 +17,7 @@ from .manifest import Manifest
 from .measure import RULE_RUN, Measurement, RunDifference, compare_runs, measure
 from .recording import Recording
 from .run import F64, U8, Motion, Run, Train
+from .trace_two import cylinder_before, with_coils, with_cylinders
 from .train import DEG_S_PER_RPM
 from .verdict import Check, Limits, Verdict, judge
 
@@ -277,6 +278,7 @@ def _dwell_check(m: Measurement, manifest: Manifest, sample_s: float) -> Check:
     """Check charges where four turns and the spark itself differ by no more than 2 % in speed.
 
     A charge is planned from the turns before, so the speed's change times the interval is allowed.
+    A measured supply may ask for any of its charging times.
     """
     if not len(m.spark_s) or not len(m.pulses.at_s):
         return Check("dwell_steady", 0.0, 0.0, "us", True, 0)
@@ -287,6 +289,9 @@ def _dwell_check(m: Measurement, manifest: Manifest, sample_s: float) -> Check:
     mine &= m.pulses.ordinal[np.maximum(m.pulse, 0)] >= 6
     if not mine.any():
         return Check("dwell_steady", 0.0, 0.0, "us", True, 0)
+    if "supply_pin" in manifest.raw:  # what the supply was, the recording does not tell
+        bounds = [us for _, us in manifest.raw["supply_pin"]["dwell_us"]]
+        wanted = np.clip(m.dwell_us, min(min(bounds), *wanted[mine]), max(bounds))
     off, wanted, at_s = np.abs(m.dwell_us - wanted)[mine], wanted[mine], m.spark_s[mine]
     turn_us = manifest.geometry.spacing_deg / (DEG_S_PER_RPM * speeds.min(axis=0)[mine]) * 1e6
     limit = np.maximum(MOST_DWELL_OFF * wanted, 30.0) + 2e6 * sample_s + spread[mine] * turn_us
@@ -348,6 +353,10 @@ def examine(recording: Recording, manifest: Manifest, *, replay: bool = False) -
     hopeless = any(finding.fatal for finding in first)
     findings = first if hopeless else [*first, *findings, *more, *noise]
     run = _run_of(coil_s, coil_on, train, manifest)
+    if manifest.two_coils and len(train.edge_s):
+        train = with_cylinders(train, recording, manifest, run.coil_s[run.coil_on == 0])
+        run = with_coils(run, recording, cylinder_before(train, run.coil_s, manifest))
+        findings = [*findings, *_coil_lines(recording)]
     m = measure(run, train, manifest)
     sample_deg = 2.0 * recording.sample_s * DEG_S_PER_RPM * np.abs(m.rpm)
     m = replace(m, allowed_deg=m.allowed_deg + sample_deg)
@@ -358,18 +367,28 @@ def examine(recording: Recording, manifest: Manifest, *, replay: bool = False) -
     limits = Limits(dwell_share=np.inf, on_margin_ticks=margin, first_spark_pulse=5)
     verdict = judge(m, run, train, manifest, limits)
     verdict = Verdict((*verdict.checks, _dwell_check(m, manifest, recording.sample_s)))
-    difference = _replay(at_s, active, run, recording, manifest) if replay else None
+    second_s = train.second_s
+    difference = _replay(at_s, active, second_s, run, recording, manifest) if replay else None
     return TraceResult(recording, manifest, train, run, m, verdict, tuple(findings), difference)
 
 
+def _coil_lines(recording: Recording) -> list[Finding]:
+    """Say what could not be judged of two coils."""
+    if "select" in recording.more:
+        return []
+    text = "no line of the select pin was recorded (--select): which coil sparked was not judged"
+    return [Finding("coils not told apart", text, fatal=False)]
+
+
 def _replay(
-    at_s: F64, active: U8, run: Run, recording: Recording, manifest: Manifest
+    at_s: F64, active: U8, second_s: F64, run: Run, recording: Recording, manifest: Manifest
 ) -> RunDifference:
     """Run the recorded pickup line through the host core and compare from its sixth spark on."""
     begin = int(len(active) > 0 and active[0] == 0)
     at_s, active = at_s[begin:] + LEAD_IN_S, active[begin:]
     ones = np.ones(len(at_s), np.uint8)
-    train = Train(at_s, active, ones, recording.end_s + LEAD_IN_S, _empty(0.0).motion)
+    end_s, still = recording.end_s + LEAD_IN_S, _empty(0.0).motion
+    train = Train(at_s, active, ones, end_s, still, second_s + LEAD_IN_S)
     host = run_train(load(manifest.folder), Hardware.of(manifest), train)
     sparks = host.coil_s[host.coil_on == 0]
     from_s = float(sparks[5]) - 1e-3 if len(sparks) > 5 else np.inf

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 )
 @click.option("--pickup", metavar="COL", help="Line of the pickup: name, or column from 1.")
 @click.option("--coil", metavar="COL", help="Line of the coil output: name, or column from 1.")
+@click.option("--select", metavar="COL", help="Two coils: line of the coil select output.")
+@click.option("--phase", metavar="COL", help="Two coils: line of the phase sensor.")
 @click.option(
     "--time-unit",
     type=click.Choice(["s", "ms", "us", "ns", "ps"]),
@@ -49,6 +51,8 @@ def command(
     folder: Path,
     pickup: str | None,
     coil: str | None,
+    select: str | None,
+    phase: str | None,
     time_unit: str | None,
     sample_hz: float | None,
     threshold: float,
@@ -73,6 +77,8 @@ def command(
         file,
         pickup=pickup,
         coil=coil,
+        select=select,
+        phase=phase,
         time_unit=time_unit,
         sample_hz=sample_hz,
         threshold=threshold,
