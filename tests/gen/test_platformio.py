@@ -1,7 +1,7 @@
 """If this fails: the folder's platformio.ini does not build, or builds another image than ours.
 
-PlatformIO's own platform "atmelavr" cannot be fetched without the network; a folder laid out here
-stands in for it.  Its flags and its boards' data are from memory of that platform (medium
+PlatformIO's own platforms for AVR cannot be fetched without the network; folders laid out here
+stand in for them.  Their flags and their boards' data are from memory of them (medium
 confidence); PlatformIO, SCons and the compiler are the real ones.
 """
 
@@ -10,6 +10,7 @@ from __future__ import annotations
 import configparser
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -18,7 +19,8 @@ from typing import Any
 import pytest
 from intelhex import IntelHex
 
-from sparktick.gen.board import all_boards
+from sparktick.gen.board import all_boards, load_board
+from sparktick.gen.pipeline import generate
 from sparktick.gen.toolchain import Compiler, build
 
 pytestmark = [
@@ -27,12 +29,21 @@ pytestmark = [
     pytest.mark.needs_system("SCons", "pip install scons", module="SCons"),
 ]
 
-BOARDS = {  # id: clock, upload speed, flash less the boot loader
-    "nanoatmega328new": ("16000000L", 115200, 32256),
-    "nanoatmega328": ("16000000L", 57600, 30720),
-    "uno": ("16000000L", 115200, 32256),
-    "pro8MHzatmega328": ("8000000L", 57600, 30720),
+EXAMPLES = Path(__file__).parents[2] / "examples"
+# Platform, id: chip, clock, upload speed, flash less the boot loader, RAM.
+BOARDS = {
+    ("atmelavr", "nanoatmega328new"): ("atmega328p", 16, 115200, 32256, 2048),
+    ("atmelavr", "nanoatmega328"): ("atmega328p", 16, 57600, 30720, 2048),
+    ("atmelavr", "uno"): ("atmega328p", 16, 115200, 32256, 2048),
+    ("atmelavr", "pro8MHzatmega328"): ("atmega328p", 8, 57600, 30720, 2048),
+    ("atmelavr", "megaatmega2560"): ("atmega2560", 16, 115200, 253952, 8192),
+    ("atmelavr", "leonardo"): ("atmega32u4", 16, 57600, 28672, 2560),
+    ("atmelmegaavr", "nano_every"): ("atmega4809", 16, 115200, 49152, 6144),
+    ("atmelmegaavr", "ATmega4809"): ("atmega4809", 16, 115200, 49152, 6144),
+    ("atmelmegaavr", "ATtiny1604"): ("attiny1604", 16, 115200, 16384, 1024),
+    ("atmelmegaavr", "ATtiny1606"): ("attiny1606", 16, 115200, 16384, 1024),
 }
+PLATFORMS = sorted({platform for platform, _ in BOARDS})
 
 SCONS = """\
 import SCons.Script
@@ -43,7 +54,7 @@ PLATFORM = """\
 from platformio.public import PlatformBase
 
 
-class AtmelavrPlatform(PlatformBase):
+class %sPlatform(PlatformBase):
     pass
 """
 
@@ -107,17 +118,22 @@ def make_core(core: Path, compiler: Path) -> None:
     (tools / "bin").mkdir()
     for name in ("gcc", "objcopy", "size", "gcc-ar", "gcc-ranlib", "as", "g++"):
         (tools / "bin" / f"avr-{name}").symlink_to(compiler.with_name(f"avr-{name}"))
-    platform = core / "platforms" / "atmelavr"
-    _package(platform, "platform", "atmelavr", "5.1.0")
-    (platform / "platform.py").write_text(PLATFORM)
-    (platform / "builder").mkdir()
-    (platform / "builder" / "main.py").write_text(BUILDER)
-    for board, (clock, speed, flash) in BOARDS.items():
-        build = {"mcu": "atmega328p", "f_cpu": clock, "core": "none"}
+    for name in PLATFORMS:
+        _make_platform(core / "platforms" / name, name)
+
+
+def _make_platform(folder: Path, name: str) -> None:
+    _package(folder, "platform", name, "5.1.0")
+    (folder / "platform.py").write_text(PLATFORM % name.title())
+    (folder / "builder").mkdir()
+    (folder / "builder" / "main.py").write_text(BUILDER)
+    mine = {board: facts for (platform, board), facts in BOARDS.items() if platform == name}
+    for board, (mcu, mhz, speed, flash, ram) in mine.items():
+        build = {"mcu": mcu, "f_cpu": f"{mhz}000000L", "core": "none"}
         upload = {"protocol": "arduino", "speed": speed}
-        upload |= {"maximum_size": flash, "maximum_ram_size": 2048}
+        upload |= {"maximum_size": flash, "maximum_ram_size": ram}
         content = {"name": board, "url": "", "vendor": "", "build": build, "upload": upload}
-        _write_json(platform / "boards" / f"{board}.json", content)
+        _write_json(folder / "boards" / f"{board}.json", content)
 
 
 def run_pio(core: Path, folder: Path, *args: str) -> subprocess.CompletedProcess[str]:
@@ -169,7 +185,25 @@ def test_an_error_in_the_c_source_is_shown(core: Path, folder: Path) -> None:
     assert "src/st_coil.c" in done.stderr
 
 
+def test_builds_the_same_image_for_a_chip_of_the_other_platform(core: Path, tmp_path: Path) -> None:
+    board = "nano-4809"
+    text = (EXAMPLES / "plover.toml").read_text()
+    moved = re.sub(r'(\[board\]\nname = )"[^"]*"', rf'\1"{board}"', text)
+    (tmp_path / "engine.toml").write_text(moved)
+    folder = tmp_path / "firmware"
+    generate(tmp_path / "engine.toml", folder)
+    ours = IntelHex(str(build(folder).hex)).todict()
+    done = run_pio(core, folder)
+    assert done.returncode == 0, done.stdout + done.stderr
+    made = folder / ".pio" / "build" / load_board(board).upload[0].name / "firmware.hex"
+    assert IntelHex(str(made)).todict() == ours
+
+
 def test_the_stand_in_knows_every_board_of_ours() -> None:
     """From memory of the official platform's list of boards."""
-    ours = {way.platformio_board for board in all_boards() for way in board.upload}
+    ours = {
+        (board.platformio_platform, way.platformio_board)
+        for board in all_boards()
+        for way in board.upload
+    }
     assert ours == set(BOARDS)

@@ -102,6 +102,8 @@
 #define ST_PIN_LAMP_BIT 5
 #define ST_PIN_TACHO_PORT D /* D4 */
 #define ST_PIN_TACHO_BIT 4
+#define ST_PIN_SERIAL_TX_PORT D /* TX1 */
+#define ST_PIN_SERIAL_TX_BIT 1
 #define ST_SUPPLY_CHANNEL 0
 
 #endif
