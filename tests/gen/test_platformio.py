@@ -38,6 +38,7 @@ BOARDS = {
     ("atmelavr", "pro8MHzatmega328"): ("atmega328p", 8, 57600, 30720, 2048),
     ("atmelavr", "megaatmega2560"): ("atmega2560", 16, 115200, 253952, 8192),
     ("atmelavr", "leonardo"): ("atmega32u4", 16, 57600, 28672, 2560),
+    ("atmelavr", "attiny84"): ("attiny84", 8, 115200, 8192, 512),
     ("atmelmegaavr", "nano_every"): ("atmega4809", 16, 115200, 49152, 6144),
     ("atmelmegaavr", "ATmega4809"): ("atmega4809", 16, 115200, 49152, 6144),
     ("atmelmegaavr", "ATtiny1604"): ("attiny1604", 16, 115200, 16384, 1024),
