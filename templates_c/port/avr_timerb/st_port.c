@@ -24,6 +24,8 @@
 #include "config.h"
 #include "st_port_pins.h"
 
+#define ST_LISTEN ((uint8_t)(TCB_CAPTEI_bm | ((ST_CFG_CAPTURE_FILTER != 0) ? TCB_FILTER_bm : 0U)))
+
 /* Four registers a logic block: CTRLA, CTRLB, CTRLC, TRUTH. */
 #define ST_BLOCK(n) (&CCL.LUT0CTRLA + (4 * (n)))
 #define ST_SEQUENCE ((&CCL.SEQCTRL0)[ST_LUT / 2])
@@ -46,7 +48,7 @@ static bool st_coil_far;           /* ... but more than one timer span ahead */
 static bool st_alarm_far;
 static uint8_t st_masks;           /* what TCA0's INTCTRL should hold */
 static uint8_t st_capture_mask;    /* what TCB0's INTCTRL should hold */
-static uint8_t st_capture_mode;    /* what TCB0's EVCTRL should hold */
+static uint8_t st_edge_select;     /* EDGE of TCB0's EVCTRL */
 static uint8_t st_action;          /* st_coil_order the match event is led to */
 static uint8_t st_guard;
 static volatile uint8_t st_beats;
@@ -209,9 +211,8 @@ static void st_capture_arm(st_core *core)
         return;
     }
     /* Active low: the magnet's arrival is a falling edge, EDGE = 1. */
-    st_capture_mode = (uint8_t)(TCB_CAPTEI_bm | ((ST_CFG_CAPTURE_FILTER != 0) ? TCB_FILTER_bm : 0U) |
-                                ((lead == (ST_CFG_ACTIVE_LOW != 0)) ? TCB_EDGE_bm : 0U));
-    TCB0.EVCTRL = st_capture_mode;
+    st_edge_select = (lead == (ST_CFG_ACTIVE_LOW != 0)) ? TCB_EDGE_bm : 0U;
+    TCB0.EVCTRL = (uint8_t)(ST_LISTEN | st_edge_select);
     __builtin_avr_delay_cycles(6UL); /* a change of edge may look like one, four samples later */
     TCB0.INTFLAGS = TCB_CAPT_bm;
     st_capture_mask = TCB_CAPT_bm;
@@ -390,7 +391,6 @@ bool st_port_init(void)
     TCB0.CTRLB = TCB_CNTMODE_CAPT_gc;
     TCB0.CTRLA = (uint8_t)(TCB_CLKSEL_CLKDIV1_gc | TCB_ENABLE_bm);
     st_time_begin();
-    st_capture_mode = TCB_CAPTEI_bm;
     ST_SEQUENCE = ST_FLIP_FLOP;
     st_block_set(ST_BLOCK(ST_LUT), ST_BLOCK_J);
     st_block_set(ST_BLOCK(ST_LUT + 1), ST_BLOCK_K);
@@ -418,7 +418,7 @@ void st_port_refresh(void)
     ST_TCA.INTCTRL = st_masks;
     TCB0.CTRLB = TCB_CNTMODE_CAPT_gc;
     TCB0.CTRLA = (uint8_t)(TCB_CLKSEL_CLKDIV1_gc | TCB_ENABLE_bm);
-    TCB0.EVCTRL = st_capture_mode;
+    TCB0.EVCTRL = (uint8_t)(ST_LISTEN | (st_edge_select & TCB_EDGE_bm));
     TCB0.INTCTRL = st_capture_mask;
     st_time_check();
     ST_EV_COIL_SOURCE = ST_EV_COIL_MATCH;
