@@ -46,6 +46,7 @@ AVR = Flags(
         "-fno-move-loop-invariants",
         "-fno-tree-copyrename",  # avr-gcc 5.4 only; newer ones have no such pass
         "-fno-tree-dominator-opts",
+        "-fno-tree-forwprop",
         "-fno-tree-fre",
         "-fno-tree-ter",
         "-ffunction-sections",

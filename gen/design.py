@@ -131,6 +131,8 @@ class Design:
     off_min_s: float
     hard_limit_s: float | None
     predictor: str
+    predictor_reason: str
+    arc_timing: bool
     layers: Layers
     serial: bool
     baud: int
@@ -397,6 +399,8 @@ def design(engine: Engine, board: Board) -> Design:
         off_min_s=engine.coil.min_off_ms * 1e-3,
         hard_limit_s=None if hard_ms is None else hard_ms * 1e-3,
         predictor="trend" if predictor == "auto" else predictor,
+        predictor_reason="not chosen by turning the engine",
+        arc_timing=predictor == "same-stroke",
         layers=_layers(engine),
         serial=engine.telling.serial and board.has_serial,
         baud=engine.telling.baud,

@@ -15,6 +15,7 @@ from .engine import Engine, read_engine
 from .errors import DescriptionError, FolderError
 from .faults import line_of
 from .plan import Plan, quantise
+from .predictor import Choice, settle
 from .render import MANIFEST, read_manifest, render_files, write_folder
 
 
@@ -25,14 +26,15 @@ class Product:
     engine: Engine
     design: Design
     plan: Plan
+    choice: Choice | None = None
 
 
 def make_plan(description: Path) -> Product:
     """Read a description and compute its plan."""
     engine = read_engine(description)
     try:
-        designed = design(engine, load_board(engine.board.name))
-        return Product(engine, designed, quantise(designed))
+        designed, choice = settle(engine, design(engine, load_board(engine.board.name)))
+        return Product(engine, designed, quantise(designed), choice)
     except DescriptionError as error:
         raise _located(error, description) from None
 

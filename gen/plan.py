@@ -33,7 +33,7 @@ STORM_S = 120e-6  # edges of the standard's 5 kHz bursts, 200 us apart, are no s
 OVERDUE_S = 2e-3
 LEAST_ON_S = 50e-6
 END_ARMED = 1.3  # shortest charge, in services of an edge: its begin and its end are served in turn
-HARD_LIMIT_LEAST = 1.5
+HARD_LIMIT_LEAST = 1.75  # a start pulse whose end is lost must not be ended early
 TRIGGER_SLACK = 3.0  # a trigger pulse may last this many services longer: it charges nothing
 
 
@@ -64,6 +64,10 @@ class Plan:
     arc_check: bool
     arc_q16: int
     arc_slack_eighths: int
+    predictor_reason: str
+    arc_timing: bool
+    arc_period_q8: int
+    width_longer_ticks: int
     confirm_ticks: int
     blank_on_ticks: int
     blank_off_ticks: int
@@ -328,6 +332,10 @@ def quantise(design: Design) -> Plan:
         arc_check=layers.arc_check,
         arc_q16=round(design.arc_deg / design.spacing_deg * 65536.0),
         arc_slack_eighths=max(1, round(layers.arc_tolerance * 8.0)),
+        predictor_reason=design.predictor_reason,
+        arc_timing=design.arc_timing,
+        arc_period_q8=min(round(design.spacing_deg / design.arc_deg * 256.0), 0xFFFF),
+        width_longer_ticks=ticks(design.trail_delay_s - design.lead_delay_s),
         confirm_ticks=ticks(layers.confirm_s),
         blank_on_ticks=ticks(layers.blank_on_s),
         blank_off_ticks=ticks(layers.blank_off_s),

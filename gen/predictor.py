@@ -24,7 +24,7 @@ ticks.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -102,6 +102,28 @@ def choose_predictor(product: Product) -> Choice:
     return choose(product.engine, product.design)
 
 
+def settle(engine: Engine, designed: Design) -> tuple[Design, Choice | None]:
+    """Return the design with what was chosen and why, and the choice.
+
+    An engine that cannot be turned as described keeps the predictor it has; the reason says so.
+    A gate's acceleration and an arc tolerance that the description gives are kept.
+    """
+    try:
+        choice = choose(engine, designed)
+    except SparktickError as error:
+        reason = f"{designed.predictor}, without a choice: {str(error).splitlines()[0]}"
+        return replace(designed, predictor_reason=reason), None
+    changed = replace(
+        designed,
+        predictor=choice.predictor,
+        predictor_reason=choice.reason,
+        arc_timing=choice.arc_timing and designed.layers.arc_check,
+        accel_rpm_per_s=choice.gate_accel_rpm_per_s,
+        layers=replace(designed.layers, arc_tolerance=choice.arc_tolerance),
+    )
+    return changed, choice
+
+
 def choose(engine: Engine, design: Design) -> Choice:
     """As ``choose_predictor``, from engine and design."""
     motions = dict(motions_of(engine, design.advance_deg))
@@ -160,12 +182,10 @@ ARC = " + arc"
 
 
 def _candidates(*, arc: bool = True) -> Iterator[tuple[str, str, bool]]:
-    """Label, predictor and arc timing of each candidate; ``arc`` False: only those without."""
+    """Label, predictor and arc timing of each candidate; ``arc`` False: none that need the arc."""
     for predictor in PREDICTORS:
         for arc_timing in (False, True):
-            if arc_timing and not arc:
-                continue
-            if arc_timing or predictor != "same-stroke":  # it needs the arc anyway
+            if arc or not (arc_timing or predictor == "same-stroke"):
                 yield predictor + (ARC if arc_timing else ""), predictor, arc_timing
 
 

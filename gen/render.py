@@ -191,6 +191,8 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
         "limit_rpm": design.limit_rpm,
         "resume_rpm": design.resume_rpm,
         "predictor": plan.predictor,
+        "predictor_reason": plan.predictor_reason,
+        "arc_timing": plan.arc_timing,
         "lock_intervals": plan.lock_intervals,
         "bridge_most": plan.bridge_most,
         "accel_rpm_per_s": design.accel_rpm_per_s,

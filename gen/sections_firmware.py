@@ -95,8 +95,9 @@ class PredictionSection(Section):
     """[prediction]: how the speed in the middle of the delay is foreseen."""
 
     predictor: Literal["auto", "last", "trend", "same-stroke"] = pick(
-        "last: as the turn before. trend: with the change of the last turns. same-stroke: compare "
-        "with the turn of the same stroke (4-stroke). auto: chosen by simulating this engine.",
+        "last: as the turn before. trend: with the change of the last turns. same-stroke: with "
+        "what pulses of the same stroke were off before. auto: chosen by turning this engine in "
+        "simulation.",
         "auto",
     )
 

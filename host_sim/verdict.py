@@ -15,7 +15,7 @@ from .run import F64, Motion, Run, Train
 from .train import DEG_S_PER_RPM
 
 BOOL = NDArray[np.bool_]
-SPEED_SAMPLES = 24
+SPEED_SAMPLES = 48
 CHUNK = 1 << 15
 # A crank counts as steady when its speed over two turns and the delay stays within this share.
 STEADY_SHARE = 1e-9
@@ -128,7 +128,7 @@ def _count(name: str, found: int, limit: int, unit: str, of: int, at_s: float | 
 
 
 def speed_range_rpm(motion: Motion, begin_s: F64, end_s: F64) -> tuple[F64, F64]:
-    """Return least and greatest true crank speed between pairs of instants, from 24 samples."""
+    """Return least and greatest true crank speed between pairs of instants, from 48 samples."""
     low, high = np.empty(len(begin_s)), np.empty(len(begin_s))
     share = np.linspace(0.0, 1.0, SPEED_SAMPLES)
     for k in range(0, len(begin_s), CHUNK):
@@ -139,11 +139,15 @@ def speed_range_rpm(motion: Motion, begin_s: F64, end_s: F64) -> tuple[F64, F64]
     return low, high
 
 
-def _known_speeds(m: Measurement, train: Train) -> tuple[F64, F64]:
-    """Speed range over which the firmware can have measured, to the spark: two intervals back."""
+def _known_speeds(m: Measurement, train: Train, manifest: Manifest) -> tuple[F64, F64]:
+    """Speed range over which the firmware can have measured, to the spark.
+
+    Two intervals back; four where it takes what was wrong at the pulse before the last.
+    """
     if len(train.motion.t_s) == 1 and train.motion.accel_deg_s2[0] == 0.0:
         return m.rpm, m.rpm
-    back = np.maximum(m.pulse - 2, 0)
+    reach = 4 if manifest.predictor == "same-stroke" else 2
+    back = np.maximum(m.pulse - reach, 0)
     begin_s = (
         np.where(m.pulse >= 0, m.pulses.at_s[back], m.spark_s) if len(m.pulses.at_s) else m.rpm
     )
@@ -151,7 +155,7 @@ def _known_speeds(m: Measurement, train: Train) -> tuple[F64, F64]:
 
 
 def _timing(m: Measurement, train: Train, manifest: Manifest, limits: Limits) -> list[Check]:
-    low, high = _known_speeds(m, train)
+    low, high = _known_speeds(m, train, manifest)
     matched = m.pulse >= 0
     spread = np.where(low > 0.0, high / np.maximum(low, 1e-9) - 1.0, 1.0)
     steady = matched & (spread < STEADY_SHARE)

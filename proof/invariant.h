@@ -22,7 +22,7 @@ static bool invariant(const st_core *c)
                        (c->s.period_ticks <= PROOF_PERIOD_MOST) &&
                        (c->interval_ticks <= ST_CFG_PERIOD_MAX_TICKS) &&
                        (c->period_before_ticks <= PROOF_PERIOD_MOST) &&
-                       (c->period_third_ticks <= PROOF_PERIOD_MOST) && (c->weight_q8 <= 256U);
+                       (c->weight_q8 <= 256U);
     bool const charge = (c->orders.coil != (uint8_t)ST_COIL_ON_AT) ||
                         (!c->coil_on && (c->s.mode >= (uint8_t)ST_START));
     bool const end = !c->coil_on || ((c->orders.coil == (uint8_t)ST_COIL_OFF_AT) && ordered_in_time(c));

@@ -81,7 +81,9 @@ static st_core any_state(void)
     c.arc_from_ticks = __VERIFIER_nondet_uint();
     c.arc_to_ticks = __VERIFIER_nondet_uint();
     c.period_before_ticks = __VERIFIER_nondet_uint();
-    c.period_third_ticks = __VERIFIER_nondet_uint();
+    for (i = 0U; i < 4U; i++) {
+        c.like_q4[i] = (int16_t)__VERIFIER_nondet_ushort();
+    }
     c.seal = __VERIFIER_nondet_ushort();
     c.weight_q8 = __VERIFIER_nondet_ushort();
     c.now = __VERIFIER_nondet_uint();

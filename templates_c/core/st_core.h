@@ -18,7 +18,7 @@
 /* Choices for ST_CFG_PREDICTOR. */
 #define ST_PREDICT_LAST 0        /* the last interval stands for the speed */
 #define ST_PREDICT_TREND 1       /* its change is carried on to the middle of the delay */
-#define ST_PREDICT_SAME_STROKE 2 /* turns alternate: like is compared with like */
+#define ST_PREDICT_SAME_STROKE 2 /* and the pulse is off that as the one before the last was */
 
 /* How far the core believes it knows the crank, in ascending order: a charge needs ST_START or more. */
 typedef enum {
@@ -130,7 +130,7 @@ typedef struct {
     uint16_t weight_q8;           /* trend weight of the table line that served last */
     uint32_t width_ticks;         /* believed pulse width of the pulse before */
     bool foreseen;                /* next_edge_at and next_within_ticks belong to the present s */
-    uint32_t period_third_ticks;  /* and the one before that */
+    int16_t like_q4[4];           /* same-stroke: see st_note_lag, in 16 ticks */
     st_ticks edge_before_at;      /* s.edge_at before the pulse under judgement */
     uint32_t interval_ticks;      /* lead edge less the edge before it, per pulse */
     st_ticks next_edge_at;        /* when locked: where the next lead edge is expected ... */
@@ -200,7 +200,10 @@ typedef struct {
 
 st_line_notes st_notes(uint32_t period_ticks);
 
-/* Period that stands for the speed in the middle of the delay (see st_predict.c). */
+/* What the intervals alone say of the speed in the middle of the delay (see st_predict.c). */
+uint32_t st_carried_period(const st_core *c);
+
+/* Period that stands for the speed in the middle of the delay. */
 uint32_t st_effective_period(const st_core *c);
 
 /* Expected next interval between lead edges. */

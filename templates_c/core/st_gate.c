@@ -41,7 +41,8 @@ void st_foresee(st_core *c)
     }
 }
 
-/* Locked: as foreseen.  Else from a quarter to four times its arc, for a crank that slows or jerks. */
+/* Locked: as foreseen.  Else from a quarter to two and a half times its arc, for a crank that slows or
+ * jerks; one that is only rocked to and fro at the magnet's edge stays longer. */
 bool st_arc_agrees(const st_core *c)
 {
     uint32_t const width = c->edge_at[1] - c->edge_at[0];
@@ -50,5 +51,5 @@ bool st_arc_agrees(const st_core *c)
         return (width >= c->arc_from_ticks) && (width <= c->arc_to_ticks);
     }
     arc = st_scale_q16(c->interval_ticks, ST_CFG_ARC_Q16);
-    return (width >= (arc >> 2)) && ((width >> 2) <= arc);
+    return (width >= (arc >> 2)) && ((width >> 1) <= (arc + (arc >> 2)));
 }

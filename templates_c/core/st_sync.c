@@ -10,9 +10,6 @@ static void st_mode_to(st_core *c, st_mode mode)
 
 static void st_push_interval(st_core *c, uint32_t interval)
 {
-#if ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
-    c->period_third_ticks = c->period_before_ticks;
-#endif
     c->period_before_ticks = c->s.period_ticks;
     c->s.period_ticks = interval;
 }
@@ -53,6 +50,11 @@ static void st_tell_cylinders(st_core *c)
 static void st_spark_from(st_core *c, st_ticks edge_at, uint32_t period)
 {
     st_ticks spark_at = edge_at + st_rounded(st_delay_q8(period));
+#if ST_CFG_ARC_TIMING
+    if (c->spark_due && (spark_at == c->coil_off_at)) {
+        return; /* ordered already: an instant that is near would only be moved by arming it again */
+    }
+#endif
     if (st_before(spark_at, c->now)) {
         st_count(c, ST_N_LATE);
         spark_at = c->now;
@@ -78,6 +80,12 @@ static void st_run_lead(st_core *c, uint32_t interval)
     }
     st_mode_to(c, ST_RUN);
     st_limit_speed(c, interval);
+#if ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
+    if (!c->lock_before) {
+        c->like_q4[2] = 0; /* what is left in the other two has to be agreed with first */
+        c->like_q4[3] = 0;
+    }
+#endif
     st_spark_from(c, c->edge_at[0], st_effective_period(c));
 }
 
@@ -218,6 +226,55 @@ static void st_first_pulse(st_core *c)
     st_mode_to(c, ST_FIRST);
 }
 
+#if ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
+/* By how much the pulse was off what was foreseen, and the one before ([0], [1]); what of that the
+ * pulses two before them were off as well ([2], [3]).  Two of the same stroke must agree, and the
+ * smaller counts: a single turn that is off, by a misfire, a jerk or noise, moves no later spark. */
+static void st_note_lag(st_core *c, int16_t off)
+{
+    int16_t const like = c->like_q4[1];
+    int16_t lag = 0;
+    if ((off ^ like) >= 0) {
+        lag = ((off < like) == (off < 0)) ? like : off;
+    }
+    c->like_q4[1] = c->like_q4[0];
+    c->like_q4[0] = off;
+    c->like_q4[3] = c->like_q4[2];
+    c->like_q4[2] = lag;
+}
+#endif
+
+/* The magnet's own passage tells the speed just before the spark.  By how much its period is off the
+ * foreseen one is noted for the predictor; what is less than about 1/512 is taken for counting in
+ * ticks and for an arc not known exactly.  A spark that is still to come is timed anew. */
+static void st_own_speed(st_core *c, uint32_t width)
+{
+#if ST_CFG_ARC_TIMING || (ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE)
+    uint32_t const foreseen = st_carried_period(c);
+    uint32_t const arc = width - (uint32_t)(ST_CFG_WIDTH_LONGER_TICKS);
+    uint32_t period = st_scale_q16(arc << 8, ST_CFG_ARC_PERIOD_Q8);
+    uint16_t const least = (uint16_t)(foreseen >> 13);
+    uint16_t off = (uint16_t)((period - foreseen) >> 4);
+    if ((uint16_t)(off + least) <= (uint16_t)(2U * least)) {
+        off = 0U;
+        period = foreseen;
+    }
+#if ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
+    st_note_lag(c, (int16_t)off);
+#endif
+#if ST_CFG_ARC_TIMING
+    if (c->spark_due) {
+        st_spark_from(c, c->edge_at[0], period);
+    }
+#else
+    (void)period;
+#endif
+#else
+    (void)c;
+    (void)width;
+#endif
+}
+
 void st_trail_believed(st_core *c)
 {
     uint32_t const width = c->edge_at[1] - c->edge_at[0];
@@ -228,8 +285,10 @@ void st_trail_believed(st_core *c)
     } else if (mode == ST_WARM) {
         st_warm_pulse(c);
     } else if (st_arc_agrees(c)) {
-        if (mode != ST_RUN) { /* when locked, the lead edge has timed the spark already */
+        if (mode != ST_RUN) {
             st_start_pulse(c, width);
+        } else {
+            st_own_speed(c, width);
         }
     } else if (mode == ST_RUN) {
         st_pulse_doubted(c);
@@ -249,9 +308,6 @@ void st_pulse_doubted(st_core *c)
     st_count(c, ST_N_ARC);
     c->s.edge_at = c->edge_before_at;
     c->s.period_ticks = c->period_before_ticks;
-#if ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
-    c->period_before_ticks = c->period_third_ticks;
-#endif
     c->s.missing = (uint8_t)(c->missing_before + 1U);
     st_seal(c);
     if (!c->lock_before || (c->s.missing > ST_CFG_BRIDGE_MOST)) {

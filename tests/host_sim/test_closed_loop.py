@@ -30,8 +30,8 @@ REFUSALS = ("short", "blanked", "trail_bounce", "arc", "interval", "missing", "l
 SPREAD = 0.10
 
 
-def firmware(folder: Path, *changes: tuple[str, str]) -> Path:
-    """Return Plover's firmware with lines of its description changed."""
+def firmware(folder: Path, *changes: tuple[str, str], arc_timing: bool = True) -> Path:
+    """Return Plover's firmware with lines of its description changed, arc timing off if asked."""
     text = (EXAMPLES / "plover.toml").read_text(encoding="utf-8")
     for old, new in changes:
         assert old in text, old
@@ -40,6 +40,10 @@ def firmware(folder: Path, *changes: tuple[str, str]) -> Path:
     description = folder / "engine.toml"
     description.write_text(text, encoding="utf-8")
     generate(description, folder / "firmware")
+    if not arc_timing:
+        config = folder / "firmware" / "src" / "config.h"
+        text = config.read_text(encoding="utf-8")
+        config.write_text(text.replace("ST_CFG_ARC_TIMING 1", "ST_CFG_ARC_TIMING 0"))
     return folder / "firmware"
 
 
@@ -146,7 +150,7 @@ def test_halving_the_step_hardly_moves_a_spark(plover: Path) -> None:
     np.testing.assert_allclose(coarse[:n], fine[:n], atol=0.01)
 
 
-@pytest.mark.parametrize("predictor", ["last", "trend"])
+@pytest.mark.parametrize("predictor", ["last", "trend", "same-stroke"])
 def test_the_chooser_foresees_the_firmwares_own_errors(tmp_path: Path, predictor: str) -> None:
     change = ("[plug]", f'[prediction]\npredictor = "{predictor}"\n\n[plug]')
     folder = firmware(tmp_path / predictor, change)

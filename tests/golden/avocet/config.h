@@ -55,6 +55,9 @@
 #define ST_CFG_ARC_CHECK 1
 #define ST_CFG_ARC_Q16 18204U /* pulse width, part of the period */
 #define ST_CFG_ARC_SLACK_EIGHTHS 3U /* how far it may be from that, eighths of it */
+#define ST_CFG_ARC_TIMING 0 /* 1: the pulse's own arc times its spark anew */
+#define ST_CFG_ARC_PERIOD_Q8 922U /* period that a pulse's width stands for */
+#define ST_CFG_WIDTH_LONGER_TICKS (3L) /* by the sensor's unequal delays */
 #define ST_CFG_FALSE_EDGES_MOST 4U /* then capture is masked for a while */
 #define ST_CFG_STORM_TICKS UINT32_C(240) /* 120 us */
 #define ST_CFG_LOCK_INTERVALS 2U /* consistent intervals before timing is trusted */
@@ -73,7 +76,7 @@
 #define ST_CFG_SUPPLY_Q4 10617U /* nominal supply, 1/16 count */
 #define ST_CFG_OFF_MIN_TICKS UINT32_C(2000) /* 1000 us for the spark to burn */
 #define ST_CFG_ON_MIN_TICKS UINT32_C(673) /* a shorter charge is not begun */
-#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(10168) /* 5084 us: longest on-time, whatever happens */
+#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(11863) /* 5931.5 us: longest on-time, whatever happens */
 #define ST_CFG_GUARD_TICKS UINT32_C(518) /* 259 us: confirm and serve an edge */
 #define ST_CFG_GUARD_BEATS 7U /* the independent guard ends the charge after so many heartbeats */
 #define ST_CFG_COIL_ON_HIGH 1

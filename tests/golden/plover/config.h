@@ -16,16 +16,16 @@
  * 0.0012 deg, before rounding to a whole tick. */
 #define ST_CFG_RUN_LINES 10
 #define ST_CFG_RUN_TABLE \
-    {UINT32_C(0), -3903L, 3277U, 0x0000U, 134U, 2236U}, \
-    {UINT32_C(20000), 252097L, 5898U, 0x0000U, 135U, 3148U}, \
-    {UINT32_C(28147), 439804L, 5898U, 0x0000U, 136U, 4030U}, \
-    {UINT32_C(34286), 581249L, 8192U, 0x0000U, 137U, 5850U}, \
-    {UINT32_C(43466), 875009L, 8192U, 0x0000U, 139U, 7695U}, \
-    {UINT32_C(50721), 1107169L, 8192U, 0x0000U, 139U, 11482U}, \
-    {UINT32_C(61607), 1455521L, 8192U, 0x0000U, 140U, 15109U}, \
-    {UINT32_C(69079), 1694625L, 8192U, 0x0000U, 141U, 18932U}, \
-    {UINT32_C(80000), 2044097L, 8602U, 0x0000U, 142U, 29492U}, \
-    {UINT32_C(171429), 5116110L, 7646U, 0x0000U, 143U, 29492U}
+    {UINT32_C(0), -3903L, 3277U, 0x0000U, 134U, 2239U}, \
+    {UINT32_C(20000), 252097L, 5898U, 0x0000U, 135U, 3158U}, \
+    {UINT32_C(28203), 441094L, 5898U, 0x0000U, 136U, 4079U}, \
+    {UINT32_C(34286), 581249L, 8192U, 0x0000U, 137U, 5370U}, \
+    {UINT32_C(41028), 796993L, 8192U, 0x0000U, 138U, 6669U}, \
+    {UINT32_C(46527), 972961L, 8192U, 0x0000U, 139U, 9250U}, \
+    {UINT32_C(55178), 1249793L, 8192U, 0x0000U, 140U, 11862U}, \
+    {UINT32_C(61965), 1466977L, 8192U, 0x0000U, 140U, 14455U}, \
+    {UINT32_C(80000), 2044097L, 8602U, 0x0000U, 142U, 14455U}, \
+    {UINT32_C(171429), 5116110L, 7646U, 0x0000U, 143U, 14455U}
 #define ST_CFG_START_LINES 6
 #define ST_CFG_START_TABLE \
     {UINT32_C(0), -4571L, 22215U, 0x0000U, 0U, 0U}, \
@@ -34,8 +34,8 @@
     {UINT32_C(25259), 3313701L, 34987U, 0x0002U, 0U, 0U}, \
     {UINT32_C(28066), 4847795L, 39361U, 0x0003U, 0U, 0U}, \
     {UINT32_C(29177), 6213950L, 32900U, 0x0004U, 0U, 0U}
-#define ST_CFG_TABLE_CRC 0x21C4U /* CRC-16, 0x1021, start 0xFFFF */
-#define ST_CFG_PREDICTOR 1 /* trend */
+#define ST_CFG_TABLE_CRC 0x6E95U /* CRC-16, 0x1021, start 0xFFFF */
+#define ST_CFG_PREDICTOR 2 /* same-stroke */
 
 /* ---- Speeds ------------------------------------------------------------------------------------ */
 #define ST_CFG_PERIOD_MIN_TICKS UINT32_C(11294) /* shorter is no pulse: 10625 rpm */
@@ -56,6 +56,9 @@
 #define ST_CFG_ARC_CHECK 1
 #define ST_CFG_ARC_Q16 6190U /* pulse width, part of the period */
 #define ST_CFG_ARC_SLACK_EIGHTHS 3U /* how far it may be from that, eighths of it */
+#define ST_CFG_ARC_TIMING 1 /* 1: the pulse's own arc times its spark anew */
+#define ST_CFG_ARC_PERIOD_Q8 2711U /* period that a pulse's width stands for */
+#define ST_CFG_WIDTH_LONGER_TICKS (3L) /* by the sensor's unequal delays */
 #define ST_CFG_FALSE_EDGES_MOST 4U /* then capture is masked for a while */
 #define ST_CFG_STORM_TICKS UINT32_C(240) /* 120 us */
 #define ST_CFG_LOCK_INTERVALS 2U /* consistent intervals before timing is trusted */
@@ -72,9 +75,9 @@
 #define ST_CFG_DWELL_POINTS 0 /* 0: the same at every supply */
 #define ST_CFG_OFF_MIN_TICKS UINT32_C(2000) /* 1000 us for the spark to burn */
 #define ST_CFG_ON_MIN_TICKS UINT32_C(673) /* a shorter charge is not begun */
-#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(37052) /* 18526 us: longest on-time, whatever happens */
+#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(18162) /* 9081 us: longest on-time, whatever happens */
 #define ST_CFG_GUARD_TICKS UINT32_C(518) /* 259 us: confirm and serve an edge */
-#define ST_CFG_GUARD_BEATS 20U /* the independent guard ends the charge after so many heartbeats */
+#define ST_CFG_GUARD_BEATS 11U /* the independent guard ends the charge after so many heartbeats */
 #define ST_CFG_COIL_ON_HIGH 1
 
 /* ---- Telling ----------------------------------------------------------------------------------- */

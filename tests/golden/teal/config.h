@@ -13,26 +13,28 @@
 
 /* ---- Delay tables: {from, base q8, slope q16, form, trend weight q8, gate half width q16} -------
  * Greatest error over every period from 20000 rpm down to 1128 rpm, all evaluated:
- * 0.0011 deg, before rounding to a whole tick. */
-#define ST_CFG_RUN_LINES 13
+ * 0.0009 deg, before rounding to a whole tick. */
+#define ST_CFG_RUN_LINES 15
 #define ST_CFG_RUN_TABLE \
-    {UINT32_C(0), -4952L, 7646U, 0x0000U, 143U, 4954U}, \
-    {UINT32_C(4922), 142051L, 7646U, 0x0000U, 143U, 5830U}, \
-    {UINT32_C(5455), 157973L, 9148U, 0x0000U, 143U, 6931U}, \
-    {UINT32_C(6019), 178127L, 9148U, 0x0000U, 143U, 8034U}, \
-    {UINT32_C(6466), 194099L, 9148U, 0x0000U, 144U, 10234U}, \
-    {UINT32_C(7305), 224080L, 9148U, 0x0000U, 144U, 12435U}, \
-    {UINT32_C(8022), 249700L, 9148U, 0x0000U, 144U, 14642U}, \
-    {UINT32_C(8572), 269358L, 11059U, 0x0000U, 144U, 18306U}, \
-    {UINT32_C(9990), 330616L, 11059U, 0x0000U, 145U, 21978U}, \
-    {UINT32_C(11786), 408203L, 11059U, 0x0000U, 146U, 25671U}, \
-    {UINT32_C(13101), 465011L, 11059U, 0x0000U, 147U, 29492U}, \
-    {UINT32_C(20000), 763048L, 12258U, 0x0000U, 149U, 29492U}, \
+    {UINT32_C(0), -4952L, 7646U, 0x0000U, 143U, 2248U}, \
+    {UINT32_C(5455), 157973L, 9148U, 0x0000U, 143U, 2946U}, \
+    {UINT32_C(7208), 220613L, 9148U, 0x0000U, 144U, 3642U}, \
+    {UINT32_C(8572), 269358L, 11059U, 0x0000U, 144U, 4522U}, \
+    {UINT32_C(9978), 330097L, 11059U, 0x0000U, 145U, 5368U}, \
+    {UINT32_C(11162), 381246L, 11059U, 0x0000U, 146U, 7080U}, \
+    {UINT32_C(13114), 465572L, 11059U, 0x0000U, 146U, 8814U}, \
+    {UINT32_C(14638), 531409L, 11059U, 0x0000U, 146U, 10551U}, \
+    {UINT32_C(16026), 591371L, 11059U, 0x0000U, 147U, 12274U}, \
+    {UINT32_C(17147), 639798L, 11059U, 0x0000U, 147U, 14000U}, \
+    {UINT32_C(18152), 683214L, 11059U, 0x0000U, 147U, 17496U}, \
+    {UINT32_C(20000), 763048L, 12258U, 0x0000U, 148U, 20530U}, \
+    {UINT32_C(24152), 961851L, 12258U, 0x0000U, 148U, 23501U}, \
+    {UINT32_C(26328), 1066042L, 12258U, 0x0000U, 149U, 29492U}, \
     {UINT32_C(50000), 2199492L, 11287U, 0x0000U, 150U, 29492U}
 #define ST_CFG_START_LINES 1
 #define ST_CFG_START_TABLE \
     {UINT32_C(0), -5260L, 25659U, 0x0000U, 0U, 0U}
-#define ST_CFG_TABLE_CRC 0xC519U /* CRC-16, 0x1021, start 0xFFFF */
+#define ST_CFG_TABLE_CRC 0x1F10U /* CRC-16, 0x1021, start 0xFFFF */
 #define ST_CFG_PREDICTOR 1 /* trend */
 
 /* ---- Speeds ------------------------------------------------------------------------------------ */
@@ -54,6 +56,9 @@
 #define ST_CFG_ARC_CHECK 1
 #define ST_CFG_ARC_Q16 8373U /* pulse width, part of the period */
 #define ST_CFG_ARC_SLACK_EIGHTHS 3U /* how far it may be from that, eighths of it */
+#define ST_CFG_ARC_TIMING 0 /* 1: the pulse's own arc times its spark anew */
+#define ST_CFG_ARC_PERIOD_Q8 2004U /* period that a pulse's width stands for */
+#define ST_CFG_WIDTH_LONGER_TICKS (1L) /* by the sensor's unequal delays */
 #define ST_CFG_FALSE_EDGES_MOST 4U /* then capture is masked for a while */
 #define ST_CFG_STORM_TICKS UINT32_C(120) /* 120 us */
 #define ST_CFG_LOCK_INTERVALS 2U /* consistent intervals before timing is trusted */
@@ -70,9 +75,9 @@
 #define ST_CFG_DWELL_POINTS 0 /* 0: the same at every supply */
 #define ST_CFG_OFF_MIN_TICKS UINT32_C(1000) /* 1000 us for the spark to burn */
 #define ST_CFG_ON_MIN_TICKS UINT32_C(621) /* a shorter charge is not begun */
-#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(7643) /* 7643 us: longest on-time, whatever happens */
+#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(3391) /* 3391 us: longest on-time, whatever happens */
 #define ST_CFG_GUARD_TICKS UINT32_C(478) /* 478 us: confirm and serve an edge */
-#define ST_CFG_GUARD_BEATS 9U /* the independent guard ends the charge after so many heartbeats */
+#define ST_CFG_GUARD_BEATS 5U /* the independent guard ends the charge after so many heartbeats */
 #define ST_CFG_COIL_ON_HIGH 1
 
 /* ---- Telling ----------------------------------------------------------------------------------- */
