@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,10 +11,13 @@ from elftools.elf.elffile import ELFFile
 
 from sparktick.gen.board import load_board
 from sparktick.gen.flashing import read_hex
+from sparktick.gen.toolchain import build
 from sparktick.host_sim.chip import Upset, UpsetSpace, run_chip
 from sparktick.host_sim.chip.folder import chip_job
 from sparktick.host_sim.manifest import Manifest
 from sparktick.host_sim.train import pickup_train, steady
+
+from .variants import make_firmware
 
 # `rjmp .-2`: 1100 kkkk kkkk kkkk with k = -1 (AVR instruction set manual, DS40002198).
 JUMP_TO_ITSELF = 0xCFFF
@@ -34,6 +38,19 @@ def test_all_free_flash_jumps_to_itself(plover_image: Manifest) -> None:
     assert set(free.tolist()) == {JUMP_TO_ITSELF}
     assert len(free) > 10_000
     assert plover_image.raw["sizes"]["flash_bytes"] == program  # free flash is not counted as used
+
+
+@pytest.mark.parametrize("board", ["mega-2560", "nano-4809", "tiny-1604"])
+def test_other_chips_are_filled_too(tmp_path: Path, board: str) -> None:
+    """More flash than a jump reaches, and flash that is part of the data space."""
+    folder = make_firmware(tmp_path / "other", {'name = "nano-328p"': f'name = "{board}"'}).folder
+    built = build(folder)
+    cells = read_hex(built.hex)
+    end = load_board(board).flash_free_bytes
+    assert sorted(cells) == list(range(end))
+    start = built.flash_bytes
+    free = np.frombuffer(bytes(cells[k] for k in range(start, end)), dtype="<u2")
+    assert set(free.tolist()) == {JUMP_TO_ITSELF}
 
 
 @pytest.mark.parametrize("part", range(4))
