@@ -25,7 +25,7 @@ FILTER_DROP_V, FILTER_CORNER_HZ = 1.0, 20.0  # common practice, no source
 LEAST_DROP_V = 0.15  # a filter resistor that may drop less filters nothing
 DIODE_DROP_V = 0.4  # Schottky; from memory
 REGULATOR_DROP_V = 0.6  # low-drop regulator; from memory
-REGULATED_V = 5.0
+REGULATORS_V = (5.0, 6.0, 8.0, 9.0, 10.0, 12.0, 15.0)
 STAND_OFF_V = (5, 6, 8, 10, 13, 15, 16, 18, 24, 28, 33, 40)
 DIODE_V = (20, 40, 60, 100, 150)
 CHARGER_EFFICIENCY = 0.7  # of a capacitor-discharge unit's inverter; from memory
@@ -130,7 +130,8 @@ def supply_parts(engine: Engine, board: Board, electrical: Electrical) -> Iterat
     yield Component("S1", "arming switch", "coil supply", rating, why, ("FUSED", "COIL+"))
     regulated = supply.volts_max > power.volts_max
     own = power.printed != power.logic_printed  # the board brings a regulator
-    regulated_v = REGULATED_V if own else board.volts
+    enough = (v for v in REGULATORS_V if v >= power.volts_min)
+    regulated_v = next(enough, power.volts_max) if own else board.volts
     needs_v = regulated_v + REGULATOR_DROP_V if regulated else power.volts_min
     room_v = supply.volts_min - DIODE_DROP_V - needs_v
     filtered = "FILTERED" if regulated else "RAW"
