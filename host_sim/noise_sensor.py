@@ -214,13 +214,13 @@ class Bounce:
     """Points bounce: after each edge the contact opens and shuts up to ``most`` times.
 
     Over within ``length_s``; 0.1 to 0.3 ms are said of worn ignition points (memory).  The level
-    scales the length.
+    scales the length.  An edge after the first looks just as that does.
     """
 
     name: ClassVar[str] = "bounce"
     title: ClassVar[str] = "bouncing contact"
     spark_bar: ClassVar[float | None] = None
-    imitates: ClassVar[bool] = False
+    imitates: ClassVar[bool] = True
     length_s: float = 100e-6
     most: int = 3
 
