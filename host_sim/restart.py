@@ -78,13 +78,13 @@ def _judge(manifest: Manifest, train: Train, run: Run, rpm: float) -> Restart:
     )
 
 
-def brown_out(manifest: Manifest, rpm: float, part: float) -> Restart:
+def brown_out(manifest: Manifest, rpm: float, part: float, emulator: str = "simavr") -> Restart:
     """Reset an image at a steady ``rpm`` by a brown-out, ``part`` (0 to 1) of a turn onwards."""
     turn_s = 60.0 / rpm
     reset = Reset(BEGIN_S + part * turn_s, ResetKind.BROWN_OUT)
     end_s = BEGIN_S + (1.0 + TURNS_AFTER) * turn_s
     train = pickup_train(steady(rpm, angle_deg=FIRST_DEG), manifest, end_s)
-    run = run_chip(chip_job(manifest, train, resets=(reset,), serial=False), "simavr")
+    run = run_chip(chip_job(manifest, train, resets=(reset,), serial=False), emulator)
     return _judge(manifest, train, run, rpm)
 
 
