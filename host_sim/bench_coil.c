@@ -36,9 +36,10 @@ void bench_coil_pin(bench *b, int64_t now, uint8_t on)
         b->at[EV_GUARD] = now + b->set.guard_cycles +
                           (((int64_t)ST_CFG_HARD_LIMIT_TICKS + (int64_t)ST_CFG_GUARD_TICKS) *
                            b->set.cycles_per_tick);
-        b->facts.charge_out_of_mode += (b->core.s.mode != (uint8_t)ST_RUN) &&
-                                       (b->core.s.mode != (uint8_t)ST_START) &&
-                                       (b->core.s.mode != (uint8_t)ST_LOCKING);
+        /* The mode whose orders are armed: one decided while the handler still runs is not. */
+        b->facts.charge_out_of_mode += (b->mode != (uint8_t)ST_RUN) &&
+                                       (b->mode != (uint8_t)ST_START) &&
+                                       (b->mode != (uint8_t)ST_LOCKING);
     } else {
         coil_went_off(b, now);
     }

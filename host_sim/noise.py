@@ -9,7 +9,7 @@ same edges.  "memory" marks figures of standards and practice that were not look
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar, Protocol
 
 import numpy as np
@@ -76,7 +76,8 @@ def _bound(clean: Train, edge_s: F64, active: U8, told: BOOL | None, events: int
     edge_s = np.maximum.accumulate(edge_s)  # of two closed forms at one instant
     keep = edge_s < clean.end_s
     edge_s, active = edge_s[keep], active[keep]
-    train = Train(edge_s, active, np.zeros(len(edge_s), np.uint8), clean.end_s, clean.motion)
+    marks = np.zeros(len(edge_s), np.uint8)
+    train = replace(clean, edge_s=edge_s, active=active, true_edge=marks)
     pulses = int(np.count_nonzero(clean.true_edge) + 1) // 2
     everything = np.ones(pulses, dtype=bool)
     return Disturbed(train, None, everything if told is None else told, events)

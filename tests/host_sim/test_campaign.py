@@ -12,8 +12,10 @@ import pytest
 from click.testing import CliRunner, Result
 from vcd.reader import TokenKind, tokenize
 
+import sparktick.examples
 from sparktick.gen.cli import cli
 from sparktick.gen.errors import FolderError, RunError
+from sparktick.gen.pipeline import generate
 from sparktick.host_sim.campaign import (
     FAMILIES,
     LAYERS,
@@ -32,6 +34,8 @@ from sparktick.host_sim.campaign import (
 from sparktick.host_sim.campaign_run import BLOCKS_FILE, Store, Where, run_blocks
 from sparktick.host_sim.manifest import read_manifest
 from sparktick.host_sim.noise_bound import bounds_of
+
+EXAMPLES = Path(next(iter(sparktick.examples.__path__)))
 
 
 @pytest.fixture(scope="module")
@@ -151,6 +155,14 @@ def test_bound_holds_for_pulses_in_the_gate(plover: Path, source: Source) -> Non
         assert found.furthest_deg_btdc < bound.furthest_deg_btdc
         assert bound.pulse_us > bound.edge_us
     assert bounds_of(source, manifest, (400.0,)) == []
+
+
+def test_a_charge_that_begins_while_lock_is_being_given_up_breaks_nothing(tmp_path: Path) -> None:
+    """The compare matches while the handler that takes the order back still runs: no invariant."""
+    generate(EXAMPLES / "avocet.toml", tmp_path / "fw")
+    found = run_one(read_source(tmp_path / "fw"), Block("chatter", 1.0, 1123.0, 4, 600))
+    assert found.sparks > 1000
+    assert found.invariants == 0
 
 
 # ---- Layers: one guard each, which the firmware passes and one without the layer fails ----------
