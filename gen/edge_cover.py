@@ -3,8 +3,8 @@
 Gate: the core expects the next lead edge where its predictor says, and listens as far around that
 place as the delay table's line says (st_foresee). Here the crank is followed exactly: two turns of
 one constant acceleration, then a turn of another. In range is every acceleration the engine is said
-to have, as far as it changes an interval by no more than a fifth of the one before: about what an
-engine can do in a turn (host_sim.simulate), and more needs a gate that noise walks through.
+to have, as far as it changes an interval by no more than CHANGE_MOST of the one before: a crank
+that is turned up or stopped faster needs a gate that noise walks through.
 
 Blanking: an edge that falls into it is believed when its level is still there at its end (st_hold).
 So a pulse, and the pause behind it, must outlast what is left of the blanking.
@@ -30,7 +30,9 @@ F64 = NDArray[np.float64]
 SPEEDS = 160
 RATES = 65  # accelerations tried for the turns before
 MOST_GATE_PART = 0.45  # half width, part of the interval: no turn in range needs more
-CHANGE_MOST = 0.2  # of an interval, from one to the next
+# Of an interval, from one to the next.  A trend that is carried on and does not hold is off by
+# itself too: with it the same gate is for less change.
+CHANGE_MOST = {"last": 0.36, "trend": 0.2, "same-stroke": 0.36}
 TREND_MOST = 0.25  # as st_trend holds it
 DEG_S_PER_RPM = 6.0
 OPEN_CYCLES = 900.0  # alarm flag to capture armed or level read, CPU clocks: as the bench has it
@@ -70,9 +72,9 @@ def _trend(newer: F64, older: F64) -> F64:
     return np.asarray(np.clip(newer - older, -most, most))
 
 
-def _within(interval: F64, before: F64) -> NDArray[np.bool_]:
+def _within(interval: F64, before: F64, change: float) -> NDArray[np.bool_]:
     # rounding must not leave out what lies exactly on the border
-    return np.asarray(np.abs(interval / before - 1.0) <= CHANGE_MOST * (1.0 + 1e-9))
+    return np.asarray(np.abs(interval / before - 1.0) <= change * (1.0 + 1e-9))
 
 
 def turns_of(design: Design, slowest_rpm: float) -> Turns:
@@ -80,20 +82,22 @@ def turns_of(design: Design, slowest_rpm: float) -> Turns:
     most = design.accel_rpm_per_s * DEG_S_PER_RPM
     spacing = design.spacing_deg
     speeds = np.geomspace(slowest_rpm, design.limit_rpm, SPEEDS) * DEG_S_PER_RPM
-    # No turn of greater acceleration is in range: 2 (1 - r) / r^2 of speed^2 / spacing for r = 4/5.
-    border = np.minimum(most, 0.63 * speeds**2 / spacing)[:, None]
+    change = CHANGE_MOST[design.predictor]
+    # No turn of greater acceleration is in range.
+    border = 2.0 * change / (1.0 - change) ** 2 * speeds**2 / spacing
+    border = np.minimum(most, border)[:, None]
     newer = border * np.linspace(-1.0, 1.0, RATES)
     speed = np.broadcast_to(speeds[:, None], newer.shape)
     last = _span_s(speed, newer, -spacing)
     before = _span_s(speed, newer, -2.0 * spacing) - last
     slowest_s = spacing / (DEG_S_PER_RPM * slowest_rpm)  # a longer one is start mode's
-    good = np.isfinite(before) & _within(last, before) & (last <= slowest_s)
+    good = np.isfinite(before) & _within(last, before, change) & (last <= slowest_s)
 
     def rate_for(interval: F64) -> F64:
         return np.asarray(2.0 * (spacing - speed * interval) / interval**2)
 
-    up = np.minimum(most, rate_for((1.0 - CHANGE_MOST) * last))
-    down = np.maximum(-most, rate_for((1.0 + CHANGE_MOST) * last))
+    up = np.minimum(most, rate_for((1.0 - change) * last))
+    down = np.maximum(-most, rate_for((1.0 + change) * last))
     good &= (up >= -most) & (down <= most)
     expected = last + _trend(last, before) if design.predictor == "trend" else last
     return Turns(
@@ -215,7 +219,9 @@ def check_blanking(
     layers = design.layers
     coil = _coil_of(design, table, dwell_s, guard_s, slowest_rpm)
     rate = design.accel_rpm_per_s * DEG_S_PER_RPM
-    shorter = np.minimum(rate * coil.period_s**2 / design.spacing_deg, CHANGE_MOST)
+    shorter = np.minimum(
+        rate * coil.period_s**2 / design.spacing_deg, CHANGE_MOST[design.predictor]
+    )
     next_s = (1.0 - shorter) * coil.period_s
     read_s = OPEN_CYCLES / design.board.f_cpu_hz
     confirm = layers.confirm_s

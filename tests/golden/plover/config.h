@@ -19,13 +19,13 @@
     {UINT32_C(0), -3903L, 3277U, 0x0000U, 134U, 2239U}, \
     {UINT32_C(20000), 252097L, 5898U, 0x0000U, 135U, 3158U}, \
     {UINT32_C(28203), 441094L, 5898U, 0x0000U, 136U, 4079U}, \
-    {UINT32_C(34286), 581249L, 8192U, 0x0000U, 137U, 5370U}, \
-    {UINT32_C(41028), 796993L, 8192U, 0x0000U, 138U, 6669U}, \
-    {UINT32_C(46527), 972961L, 8192U, 0x0000U, 139U, 9250U}, \
-    {UINT32_C(55178), 1249793L, 8192U, 0x0000U, 140U, 11862U}, \
-    {UINT32_C(61965), 1466977L, 8192U, 0x0000U, 140U, 14455U}, \
-    {UINT32_C(80000), 2044097L, 8602U, 0x0000U, 142U, 14455U}, \
-    {UINT32_C(171429), 5116110L, 7646U, 0x0000U, 143U, 14455U}
+    {UINT32_C(34286), 581249L, 8192U, 0x0000U, 138U, 6462U}, \
+    {UINT32_C(45718), 947073L, 8192U, 0x0000U, 139U, 8831U}, \
+    {UINT32_C(53928), 1209793L, 8192U, 0x0000U, 140U, 13590U}, \
+    {UINT32_C(65714), 1586945L, 8192U, 0x0000U, 140U, 18322U}, \
+    {UINT32_C(73917), 1849441L, 8192U, 0x0000U, 141U, 23037U}, \
+    {UINT32_C(80000), 2044097L, 8602U, 0x0000U, 142U, 24941U}, \
+    {UINT32_C(171429), 5116110L, 7646U, 0x0000U, 143U, 24941U}
 #define ST_CFG_START_LINES 6
 #define ST_CFG_START_TABLE \
     {UINT32_C(0), -4571L, 22215U, 0x0000U, 0U, 0U}, \
@@ -34,7 +34,7 @@
     {UINT32_C(25259), 3313701L, 34987U, 0x0002U, 0U, 0U}, \
     {UINT32_C(28066), 4847795L, 39361U, 0x0003U, 0U, 0U}, \
     {UINT32_C(29177), 6213950L, 32900U, 0x0004U, 0U, 0U}
-#define ST_CFG_TABLE_CRC 0x6E95U /* CRC-16, 0x1021, start 0xFFFF */
+#define ST_CFG_TABLE_CRC 0xA901U /* CRC-16, 0x1021, start 0xFFFF */
 #define ST_CFG_PREDICTOR 2 /* same-stroke */
 
 /* ---- Speeds ------------------------------------------------------------------------------------ */
@@ -75,9 +75,9 @@
 #define ST_CFG_DWELL_POINTS 0 /* 0: the same at every supply */
 #define ST_CFG_OFF_MIN_TICKS UINT32_C(2000) /* 1000 us for the spark to burn */
 #define ST_CFG_ON_MIN_TICKS UINT32_C(673) /* a shorter charge is not begun */
-#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(18162) /* 9081 us: longest on-time, whatever happens */
+#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(31335) /* 15667.5 us: longest on-time, whatever happens */
 #define ST_CFG_GUARD_TICKS UINT32_C(518) /* 259 us: confirm and serve an edge */
-#define ST_CFG_GUARD_BEATS 11U /* the independent guard ends the charge after so many heartbeats */
+#define ST_CFG_GUARD_BEATS 17U /* the independent guard ends the charge after so many heartbeats */
 #define ST_CFG_COIL_ON_HIGH 1
 
 /* ---- Telling ----------------------------------------------------------------------------------- */
