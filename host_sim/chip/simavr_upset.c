@@ -1,7 +1,7 @@
 /* Bit flips in the running chip. */
 #include "simavr_fix.h"
 
-enum { FIRST_IO = 0x20, SREG = 0x5F, FIRST_FLAGS = 0x35, LAST_FLAGS = 0x3C };
+enum { FIRST_IO = 0x20, SPH = 0x5E, SREG = 0x5F, FIRST_FLAGS = 0x35, LAST_FLAGS = 0x3C };
 enum { WDTCSR = 0x60, WDCE = 0x10, WDE = 0x08 };
 
 static int is_pin_register(avr_io_addr_t address)
@@ -52,6 +52,9 @@ static void write_io(avr_io_addr_t address, uint8_t value)
  * writing means something else; a pin register stores nothing. */
 static void flip_io(avr_io_addr_t address, int bit)
 {
+    if (address == SPH && (1 << (8 + bit)) > sim.avr->ramend) {
+        return; /* the stack pointer is as wide as RAM asks for */
+    }
     if (address == SREG) {
         avr_sreg_set(sim.avr, (uint8_t)bit, !sim.avr->sreg[bit]);
     } else if (address >= FIRST_FLAGS && address <= LAST_FLAGS) {

@@ -54,6 +54,13 @@ def test_no_bit_of_the_port_silences_them(plover_image: Manifest) -> None:
     assert [o.case for o in found if o.failed] == []
 
 
+def test_no_bit_of_the_registers_it_lives_by_silences_them(plover_image: Manifest) -> None:
+    """DS40002061A chapter 31: the stack pointer, ports, timers 0 and 1 and their masks."""
+    spots = [0x24, 0x25, *range(0x44, 0x48), 0x5D, 0x5E, 0x5F, 0x6E, 0x6F, *range(0x80, 0x8C)]
+    found = flips(plover_image, [(IO, a, bit) for a in spots for bit in range(8)], seed=5)
+    assert [o.case for o in found if o.failed] == []
+
+
 @pytest.mark.parametrize("seed", [3, 4])
 def test_a_watchdog_that_was_switched_off_is_on_again(plover_image: Manifest, seed: int) -> None:
     """A flip clears WDE; after a quiet window the program hangs: the watchdog has to bite."""

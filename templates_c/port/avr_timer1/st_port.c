@@ -438,6 +438,9 @@ void st_port_refresh(void)
     TCCR0B = (uint8_t)(ST_BIT(CS01) | ST_BIT(CS00));
     OCR0A = ST_BEAT_COUNT;
     TIMSK0 = ST_BIT(OCIE0A);
+    if (SPH != (uint8_t)(RAMEND >> 8)) {
+        st_port_halt(); /* the main loop's stack is in the last page of RAM */
+    }
     if ((st_coil_pending == (uint8_t)ST_COIL_IDLE) && st_coil_is_on() && !st_coil_matched()) {
         st_coil_off(); /* on, but no spark is armed: never left so */
     }
