@@ -2,8 +2,8 @@
 
     python benchmarks/upsets.py [OURS [BASELINES]]
 
-Single bits of RAM in use, CPU registers, I/O registers and program counter, and short brown-outs, at
-random instants at three speeds on simavr 1.6.  The classes are those of host_sim/upset.py.
+Single bits of RAM in use, CPU registers, I/O registers and program counter, and short brown-outs,
+at random instants at three speeds on simavr 1.6.  The classes are those of host_sim/upset.py.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ def main() -> int:
     record(
         "Upsets in the running image",
         found,
-        "Random single upsets of the Plover's image on simavr 1.6: none, one spark, several sparks, "
+        "Random single upsets of the Plover's image on simavr 1.6: no effect, one spark, several, "
         "recovered after a reset, dead, coil on too long; two hobby-style firmwares beside it.",
     )
     return int(found["ours_dead"] != 0 or found["ours_too_long"] != 0)

@@ -41,11 +41,12 @@ static uint16_t st_kept_check(const st_retained *kept)
     return (uint16_t)(ST_SUM_START + (uint16_t)period + (uint16_t)(period >> 16) + kept->resets);
 }
 
-/* Only a period of running speed is kept; st_mode ST_WARM lasts until a pulse agrees with it or not. */
+/* Only a period of running speed is kept.  It stays when lock is lost: an upset may have done that, and
+ * a reset be yet to come; a pulse has to agree with it in any case. */
 void st_keep(const st_core *c, st_retained *kept)
 {
-    if (c->s.mode != (uint8_t)ST_WARM) {
-        kept->period_ticks = (c->s.mode == (uint8_t)ST_RUN) ? c->s.period_ticks : 0U;
+    if (c->s.mode == (uint8_t)ST_RUN) {
+        kept->period_ticks = c->s.period_ticks;
     }
     kept->check = st_kept_check(kept);
 }
@@ -70,12 +71,13 @@ static void st_from_standstill(st_core *c, st_ticks now)
 
 void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)
 {
-    uint32_t period = kept->period_ticks;
+    uint32_t period;
     st_from_standstill(c, now);
     if (power_on || (kept->check != st_kept_check(kept))) {
         kept->resets = UINT16_MAX;
-        period = 0U;
+        kept->period_ticks = 0U;
     }
+    period = kept->period_ticks;
     kept->resets++;
     c->count[ST_N_RESET] = kept->resets;
     c->s.period_ticks = period;

@@ -532,6 +532,21 @@ def test_only_a_running_period_is_kept(cores: Cores) -> None:
     assert world.mode == core.enum("STOPPED")
 
 
+def test_a_kept_period_outlives_lost_lock_but_not_power(cores: Cores) -> None:
+    """An upset may have cost lock; the reset that follows finds the period."""
+    core = cores(PREDICTOR=0)
+    world, at = running(core, 20000)
+    world.until(at + 5000)
+    kept = world.lib.world_kept(world.memory)
+    core.lib.st_keep(world.state, kept)
+    world.state.s.mode = core.enum("STOPPED")
+    core.lib.st_keep(world.state, kept)
+    assert kept.period_ticks == 20000
+    core.lib.st_init(world.state, world.now, kept, True)
+    core.lib.st_keep(world.state, kept)
+    assert kept.period_ticks == 0
+
+
 def test_counters_stay_at_their_greatest(cores: Cores) -> None:
     core = cores(PREDICTOR=0)
     world, at = running(core, 20000)
