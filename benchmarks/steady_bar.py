@@ -77,7 +77,7 @@ CASES = [
 ]
 
 
-def firmware(case: Case, top_rpm: float, folder: Path) -> Manifest:
+def firmware(case: Case, top_rpm: float, folder: Path, board: str = "nano-328p") -> Manifest:
     """Generate and build an engine whose speed limit lies just above ``top_rpm``.
 
     The description is accepted as far as its ranges go; pulses a turn and limit are set in the
@@ -95,12 +95,13 @@ def firmware(case: Case, top_rpm: float, folder: Path) -> Manifest:
         ("rod_mm = 58.0", "rod_mm = 30.0"),
     ):
         text = text.replace(old, new)
+    text = text.replace('name = "nano-328p"', f'name = "{board}"')
     description = folder.with_suffix(".toml")
     description.write_text(text, encoding="utf-8")
     engine = read_engine(description)
     spacing = 360.0 / case.pulses_per_turn
     designed = replace(
-        design(engine, load_board("nano-328p")),
+        design(engine, load_board(board)),
         limit_rpm=top_rpm * 1.02,
         resume_rpm=top_rpm * 1.01,
         top_rpm=top_rpm,
@@ -122,10 +123,10 @@ def scenario(manifest: Manifest, rpm: float) -> Scenario:
     return Scenario(f"steady-{rpm:.0f}", f"steady {rpm:.0f} rpm", motion, end_s)
 
 
-def run(manifest: Manifest, rpm: list[float]) -> list[EmulatedResult]:
+def run(manifest: Manifest, rpm: list[float], emulator: str = "simavr") -> list[EmulatedResult]:
     """Run some speeds on one emulator."""
     scenarios = [scenario(manifest, speed) for speed in rpm]
-    return list(emulate(manifest.folder, scenarios, ("simavr",)))
+    return list(emulate(manifest.folder, scenarios, (emulator,)))
 
 
 def holds(results: list[EmulatedResult]) -> bool:

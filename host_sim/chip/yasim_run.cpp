@@ -204,19 +204,25 @@ cycle_count_t Chip::next_count_step()
     return INVALID_CYCLE;
 }
 
+// A step that a match falls on is seen at once, others one cycle late (Y13): only even steps count.
 void Chip::find_phase()
 {
-    cycle_count_t first = next_count_step();
-    uint16_t count = timer_count();
-    cycle_count_t second = next_count_step();
-    if (first == INVALID_CYCLE || second == INVALID_CYCLE) {
+    for (int tries = 0; tries < 8; tries++) {
+        cycle_count_t first = next_count_step();
+        uint16_t count = timer_count();
+        cycle_count_t second = next_count_step(), third = next_count_step();
+        if (first == INVALID_CYCLE || second == INVALID_CYCLE || third == INVALID_CYCLE) {
+            return;
+        }
+        cycle_count_t tick = second - first;
+        if (third - second != tick) {
+            continue;
+        }
+        cycle_count_t zero = first - 1 - count * tick + phase_after_zero(tick);
+        cycle_count_t wrap = tick << 16;
+        result.phase_cycle = zero < released ? zero : zero - (zero - released) / wrap * wrap;
         return;
     }
-    cycle_count_t tick = second - first;
-    cycle_count_t zero = first - 1 - count * tick; // seen one cycle late, Y13
-    zero += phase_after_zero(tick);
-    cycle_count_t wrap = tick << 16;
-    result.phase_cycle = zero < released ? zero : zero - (zero - released) / wrap * wrap;
 }
 
 bool Chip::load()

@@ -46,12 +46,12 @@
         } \
     } while (0)
 
-#if defined(PORTMUX_EVSYSROUTEA) /* M: eight channels, each for any generator but pins */
+#if defined(PORTMUX_EVSYSROUTEA) /* M: six or eight channels, each for any generator but pins */
 
-#define ST_EV_COIL_SOURCE EVSYS.CHANNEL6
+#define ST_EV_COIL_SOURCE EVSYS.CHANNEL1
 #define ST_EV_COIL_MATCH EVSYS_GENERATOR_TCA0_CMP0_gc
-#define ST_EV_COIL EVSYS_CHANNEL_CHANNEL6_gc
-#define ST_EV_STROBE() (EVSYS.STROBE = ST_BIT(6))
+#define ST_EV_COIL EVSYS_CHANNEL_CHANNEL1_gc
+#define ST_EV_STROBE() (EVSYS.STROBE = ST_BIT(1))
 /* Ports A and B reach channels 0 and 1, C and D 2 and 3, E and F 4 and 5 (M table 14-1). */
 #define ST_PICKUP_PAIR ((ST_LETTER(ST_PIN_PICKUP_PORT) - 1) / 2)
 #define ST_EV_PICKUP_SOURCE ((&EVSYS.CHANNEL0)[2 * ST_PICKUP_PAIR])
