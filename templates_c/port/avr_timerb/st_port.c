@@ -427,6 +427,9 @@ void st_port_refresh(void)
     st_action_to(st_action);
     CCL.CTRLA = CCL_ENABLE_bm;
     RTC.PITINTCTRL = RTC_PI_bm;
+    if (SPH != (uint8_t)(RAMEND >> 8)) {
+        st_port_halt(); /* the main loop's stack is in the last page of RAM */
+    }
     if ((ST_SEQUENCE != ST_FLIP_FLOP) || !st_block_right(ST_BLOCK(ST_LUT), ST_BLOCK_J) ||
         !st_block_right(ST_BLOCK(ST_LUT + 1), ST_BLOCK_K)) {
         st_port_halt();
