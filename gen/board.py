@@ -65,7 +65,7 @@ class Pins(Section):
 class Timer(Section):
     """The timer that times the spark, and its capture input."""
 
-    bits: Literal[16, 32] = pick("Width of the counter.")
+    bits: Literal[8, 16, 32] = pick("Width of the counter.")
     prescaler: int = num("CPU clocks a tick.", 1, 1024, "prescalers of the chips served.")
     sync_cycles_min: float = num(
         "Least CPU clocks from pin to capture.", 0, 20, "synchronisers take a few clocks."
@@ -75,6 +75,13 @@ class Timer(Section):
     )
     filter_cycles: int = num(
         "CPU clocks the capture filter adds.", 0, 256, "4 equal samples on the AVR."
+    )
+    late_cycles: int = num(
+        "CPU clocks by which other handlers may delay the stamp where an interrupt takes it.",
+        0,
+        2000,
+        "0 where a timer notes the instant.",
+        0,
     )
 
 

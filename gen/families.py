@@ -120,6 +120,16 @@ FAMILIES = {
             ),
         ),
         Family(
+            name="avr_tiny85",
+            title="ATtiny85: 8-bit timer, edges stamped by an interrupt",
+            tools=AVR_TOOLS,
+            flags=AVR,
+            chip_flags=("-mmcu={mcu}",),
+            hex_flags=("-R", ".eeprom"),
+            capture="interrupt",
+            pins=(("attiny85", {"pickup": "PB2", "coil": "PB0"}),),
+        ),
+        Family(
             name="avr_timerb",
             title="AVR with timers A and B, event system and logic blocks",
             tools=AVR_TOOLS,

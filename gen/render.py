@@ -212,6 +212,8 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
         },
         "output_delay_us": design.output_delay_s * 1e6,
         "capture_filter_cycles": board.timer.filter_cycles if plan.capture_filter else 0,
+        "service_cycles": board.service_cycles,
+        "capture_late_us": board.timer.late_cycles * 1e6 / board.f_cpu_hz,
         "capture_delay_cycles": design.capture_delay_s * board.f_cpu_hz,
         "watchdog_us": board.watchdog.period_us,
         "watchdog_longest_us": board.watchdog.longest_us,

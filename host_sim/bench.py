@@ -25,6 +25,17 @@ COIL_ROOM = 1 << 16
 MODE_ROOM = 4096
 
 
+FITTED_SERVICE_CYCLES = 3500.0
+HANDLER_TIMES = (
+    "latency_cycles",
+    "capture_cycles",
+    "coil_cycles",
+    "alarm_cycles",
+    "order_cycles",
+    "settle_cycles",
+)
+
+
 @dataclass(frozen=True)
 class Hardware:
     """The chip around the core; handler times in CPU clocks, other times in seconds.
@@ -32,8 +43,9 @@ class Hardware:
     A handler takes its ``..._cycles`` from the first instruction that matters to its urgent orders
     armed, ``order_cycles`` more when it orders the coil; ``settle_cycles`` more pass where the
     core's second half orders anything.  ``latency_cycles``: flag to that first instruction.  The
-    defaults were fitted to the emulated ATmega328P and are held against it by the tests; a
-    firmware whose handlers are edited has others.  ``filter_samples`` equal samples at the CPU
+    defaults were fitted to the emulated ATmega328P (``FITTED_SERVICE_CYCLES`` from edge to armed
+    output) and are held against it by the tests; ``of`` makes them longer for a board that takes
+    longer.  A firmware whose handlers are edited has others.  ``filter_samples`` equal samples at the CPU
     clock pass the capture filter (4 on AVR; 0: no filter).  ``timer_phase_s`` is an instant at
     which the counter stepped to ``first_tick``.
     """
@@ -71,6 +83,9 @@ class Hardware:
             capture_delay_cycles=manifest.capture_delay_cycles,
             filter_samples=manifest.capture_filter_cycles,
         )
+        slower = manifest.service_cycles / FITTED_SERVICE_CYCLES
+        if slower > 1.0 and not ideal:
+            chip = replace(chip, **{name: slower * getattr(chip, name) for name in HANDLER_TIMES})
         if ideal:
             chip = replace(
                 chip,

@@ -8,7 +8,7 @@ with what both outputs did around it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from . import train as motions
 from .bench import Hardware, run_train
 from .chip import run_chip
 from .chip.folder import chip_job
-from .emulate import AGREE_TICKS
+from .emulate import AGREE_TICKS, agree_ticks
 from .glitches import merge_toggles, random_glitches
 from .library import load
 from .manifest import Manifest
@@ -116,7 +116,9 @@ def cases(manifest: Manifest, *, seed: int = 1, pulses: int = 60) -> list[Case]:
     title = f"{speeds[2]:.0f} rpm with {GLITCH_HZ:.0f} glitches a second"
     found.append(Case("noise", title, merge_toggles(running, glitches), allowed_share=NOISY_SHARE))
     bridged = BRIDGED_CYCLES * manifest.tick_hz / manifest.f_cpu_hz
-    return [*found, *_faults(running, rng, bridged)]
+    late = agree_ticks(manifest)
+    found += _faults(running, rng, max(bridged, late))
+    return [replace(case, allowed_ticks=max(case.allowed_ticks, late)) for case in found]
 
 
 def _faults(train: Train, rng: np.random.Generator, ticks: float) -> Iterator[Case]:

@@ -77,8 +77,15 @@ class Manifest:
     spark_on_rise: bool
     top_rpm: float
     accel_rpm_per_s: float
+    capture_late_us: float = 0.0
+    service_cycles: float = 3500.0
     sensor_line: SensorLine | None = None
     raw: dict[str, Any] = field(repr=False, compare=False, default_factory=dict)
+
+    @property
+    def late_ticks(self) -> float:
+        """Ticks by which other handlers may delay a time stamp; 0 where a timer takes it."""
+        return self.capture_late_us * 1e-6 * self.tick_hz
 
     @property
     def two_coils(self) -> bool:
@@ -152,6 +159,8 @@ def _build(folder: Path, raw: dict[str, Any]) -> Manifest:
         top_rpm=float(raw.get("top_rpm", raw["limit_rpm"])),
         accel_rpm_per_s=float(raw.get("accel_rpm_per_s", 0.0)),
         sensor_line=_line_of(raw),
+        service_cycles=float(raw.get("service_cycles", 3500.0)),
+        capture_late_us=float(raw.get("capture_late_us", 0.0)),
         raw=raw,
     )
 

@@ -160,8 +160,10 @@ def allowed(manifest: Manifest, rule: I64, wanted_deg: F64, rpm: F64) -> F64:
     share = (geometry.lead_edge_deg_btdc - wanted_deg) / geometry.spacing_deg
     slope, corner_deg = _start_terms(manifest, np.abs(rpm))
     unequal_us = abs(manifest.trail_delay_us - manifest.sensor_delay_us)
-    width_ticks = 1.0 + unequal_us * 1e-6 * manifest.tick_hz
-    ticks = 1.1 + np.where(rule == RULE_RUN, share * _carried(manifest, share), slope * width_ticks)
+    late = manifest.late_ticks
+    width_ticks = 1.0 + unequal_us * 1e-6 * manifest.tick_hz + late
+    carried = share * _carried(manifest, share) * (1.0 + late)
+    ticks = 1.1 + late + np.where(rule == RULE_RUN, carried, slope * width_ticks)
     deg_per_tick = np.abs(rpm) * DEG_S_PER_RPM / manifest.tick_hz
     extra = manifest.table_bound_deg + np.where(rule == RULE_RUN, 0.0, corner_deg)
     return ticks * deg_per_tick + extra

@@ -241,7 +241,9 @@ def _dwell(m: Measurement, manifest: Manifest, limits: Limits, steady: BOOL) -> 
         return []
     wanted = np.minimum(m.dwell_wanted_us, manifest.dwell_us)
     off = np.abs(m.dwell_us - wanted)
-    limit = limits.dwell_share * wanted + limits.dwell_ticks * 1e6 / manifest.tick_hz
+    limit = limits.dwell_share * wanted + (
+        limits.dwell_ticks * 1e6 / manifest.tick_hz + 3.0 * manifest.capture_late_us
+    )
     if manifest.spark_on_rise:  # a trigger pulse charges nothing: only its hard limit counts
         limit = np.maximum(limit, manifest.hard_limit_us - manifest.dwell_us)
     ordinal = m.pulses.ordinal[np.maximum(m.pulse, 0)] if len(m.pulses.at_s) else m.pulse

@@ -79,6 +79,16 @@ TIMER_B_AVR = Coverage(
 )
 
 TIMER_B_CHIPS = r"atmega(8|16|32|48)0[89]|attiny(8|16)0[467]"
+
+TINY_85 = Coverage(
+    exercised=(
+        "every instruction of the image, with its cycles",
+        "external interrupt INT0 behind the pin synchroniser, and its delay by other handlers",
+        *TINY_AVR.exercised[2:],
+    ),
+    not_exercised=(*TINY_AVR.not_exercised, "timer 1, which the firmware does not use"),
+)
+
 BACKENDS = (
     Backend(
         "yasimavr",
@@ -91,6 +101,7 @@ BACKENDS = (
         (
             (r"atmega(48|88|168|328)[pa]*|atmega2560|atmega32u4", CLASSIC_AVR),
             (r"attiny[248]4", TINY_AVR),
+            ("attiny85", TINY_85),
         ),
     ),
 )

@@ -55,6 +55,7 @@ VECTORS: tuple[tuple[str, dict[int, str]], ...] = (
         r"attiny[248]4",
         {5 + k: f"TIM1_{name}" for k, name in enumerate((*_EVENTS, "OVF"))} | {9: "TIM0_COMPA"},
     ),
+    ("attiny85", {1: "INT0", 5: "TIM0_OVF", 10: "TIM0_COMPA", 11: "TIM0_COMPB"}),
     (
         r"atmega(8|16|32|48)0[89]",
         {4: "RTC_PIT", 7: "TCA0_OVF", 9: "TCA0_CMP0", 10: "TCA0_CMP1", 12: "TCB0_INT"},

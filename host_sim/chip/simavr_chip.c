@@ -19,10 +19,18 @@ static const sim_chip TINY_X4 = {
     .force_register = 0x42, /* TCCR1C */
 };
 
+static const sim_chip TINY_X5 = {
+    .sleep_register = 0x55, .sleep_bit = 5, /* MCUCR */
+    .prescaler_reset = 0x4C,                /* GTCCR */
+    .flags = {0x58, 0x5A},                  /* TIFR, GIFR */
+    .response_cycles = 4, .return_cycles = 4, .wake_cycles = 4,
+};
+
 void sim_chip_find(void)
 {
     const char *mcu = sim.job.mcu;
-    sim.chip = strncmp(mcu, "attiny", 6) == 0 ? TINY_X4 : MEGA;
+    sim.chip = strcmp(mcu, "attiny85") == 0 ? TINY_X5
+        : strncmp(mcu, "attiny", 6) == 0 ? TINY_X4 : MEGA;
     if (strcmp(mcu, "atmega2560") == 0) { /* a program counter of three bytes */
         sim.chip.response_cycles = 5;
         sim.chip.return_cycles = 5;
@@ -40,7 +48,7 @@ int sim_is_flag_register(uint16_t address)
 void sim_chip_pins(avr_timer_t *t)
 {
     avr_ioport_t *port = sim_port('A');
-    if (strncmp(sim.job.mcu, "attiny", 6) != 0 || t->name != '1' || port == NULL) {
+    if (sim.chip.force_register == 0u || t->name != '1' || port == NULL) {
         return;
     }
     t->icp = (avr_regbit_t)AVR_IO_REGBIT(port->r_port, 7);

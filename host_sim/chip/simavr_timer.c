@@ -122,10 +122,25 @@ static void edge_selected(const sim_timer *f)
     }
 }
 
+/* S3, 8-bit timers: the two bits stand above the clock select and read as zero. */
+static uint8_t force_narrow(sim_timer *f, avr_io_addr_t address, uint8_t value)
+{
+    if (f->timer->r_tcnth != 0u || address != f->timer->cs[0].reg) {
+        return value;
+    }
+    for (int channel = 0; channel < 2; channel++) {
+        if ((value & (0x80u >> channel)) != 0u && !pulse_width_mode(f->timer)) {
+            apply_compare(f, channel);
+        }
+    }
+    return value & 0x3Fu;
+}
+
 static void write_mode(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
 {
     sim_timer *f = param;
     avr_timer_t *t = f->timer;
+    value = force_narrow(f, address, value);
     uint16_t before = count(f);
     uint8_t clock = avr_regbit_get_array(avr, t->cs, ARRAY_SIZE(t->cs));
     uint8_t mode = avr_regbit_get_array(avr, t->wgm, ARRAY_SIZE(t->wgm));
@@ -328,7 +343,7 @@ int sim_compare_level(const avr_ioport_t *port, int bit)
     return -1;
 }
 
-/* The 16-bit timer that the firmware runs on is the one whose compare pin is the coil's. */
+/* The timer that the firmware runs on is the one whose compare pin is the coil's. */
 static int drives_coil(const avr_timer_t *t)
 {
     if (sim.job.coil_count == 0) {
@@ -337,7 +352,7 @@ static int drives_coil(const avr_timer_t *t)
     const avr_ioport_t *port = sim_port(sim.job.coils[0].port);
     for (int channel = 0; channel < SIM_CHANNELS; channel++) {
         avr_regbit_t pin = t->comp[channel].com_pin;
-        if (t->r_tcnth != 0u && pin.reg == port->r_port
+        if (pin.reg == port->r_port
             && pin.bit == (uint32_t)sim.job.coils[0].bit) {
             return 1;
         }

@@ -100,7 +100,7 @@ WRONG = [
         "[[fuse]] number 1, value = 503: out of range (allowed",
     ),
     ("[pins.lamp]", "[pins.led]", "pins.lamp"),
-    ("bits = 16", "bits = 8", "16 | 32"),
+    ("bits = 16", "bits = 12", "8 | 16 | 32"),
 ]
 
 

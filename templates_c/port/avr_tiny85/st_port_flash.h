@@ -1,0 +1,13 @@
+/* Constant tables stay in flash, read with LPM; in plain const they would be copied to RAM. */
+#ifndef ST_PORT_FLASH_H
+#define ST_PORT_FLASH_H
+
+#include <avr/pgmspace.h>
+
+#define ST_FLASH PROGMEM
+#define ST_FLASH_U8(address) pgm_read_byte(address)
+#define ST_FLASH_U16(address) pgm_read_word(address)
+#define ST_FLASH_U32(address) pgm_read_dword(address)
+#define ST_FLASH_I32(address) ((int32_t)pgm_read_dword(address))
+
+#endif
