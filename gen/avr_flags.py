@@ -7,7 +7,7 @@ comparison of the flags below).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True)
@@ -53,4 +53,12 @@ AVR = Flags(
         "-fdata-sections",
     ),
     link=("-Wl,--gc-sections", f"-Wl,-T,src/{UNUSED_FLASH}"),
+)
+
+# The image that fills its chip: with two passes more it is some bytes shorter.
+AVR_TIGHT = replace(
+    AVR,
+    size=tuple(
+        flag for flag in AVR.size if flag not in ("-fno-tree-dominator-opts", "-fno-tree-fre")
+    ),
 )

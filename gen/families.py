@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from .avr_flags import AVR, Flags
+from .avr_flags import AVR, AVR_TIGHT, Flags
 
 
 @dataclass(frozen=True)
@@ -123,7 +123,7 @@ FAMILIES = {
             name="avr_tiny85",
             title="ATtiny85: 8-bit timer, edges stamped by an interrupt",
             tools=AVR_TOOLS,
-            flags=AVR,
+            flags=AVR_TIGHT,
             chip_flags=("-mmcu={mcu}",),
             hex_flags=("-R", ".eeprom"),
             capture="interrupt",

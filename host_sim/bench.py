@@ -45,9 +45,9 @@ class Hardware:
     core's second half orders anything.  ``latency_cycles``: flag to that first instruction.  The
     defaults were fitted to the emulated ATmega328P (``FITTED_SERVICE_CYCLES`` from edge to armed
     output) and are held against it by the tests; ``of`` makes them longer for a board that takes
-    longer.  A firmware whose handlers are edited has others.  ``filter_samples`` equal samples at the CPU
-    clock pass the capture filter (4 on AVR; 0: no filter).  ``timer_phase_s`` is an instant at
-    which the counter stepped to ``first_tick``.
+    longer.  A firmware whose handlers are edited has others.  ``filter_samples`` equal samples at
+    the CPU clock pass the capture filter (4 on AVR; 0: no filter).  ``timer_phase_s`` is an instant
+    at which the counter stepped to ``first_tick``.
     """
 
     tick_hz: float
