@@ -47,6 +47,9 @@ vectors: $(READY)  ## many more random events, on the host and bit for bit on th
 campaign: $(READY)  ## ten million turns under noise, baselines beside; minutes (ARGS=--short: less)
 	$(BIN)/python benchmarks/noise.py $(ARGS)
 
+faults: $(READY)  ## sweep every fault over a turn in a thousand instants; takes minutes (ARGS=INSTANTS)
+	$(BIN)/python tools/sweep_faults.py $(ARGS)
+
 prove: $(READY)  ## prove the core's invariants for every state; takes minutes (ARGS=--short: less)
 	$(BIN)/python -m pip install --quiet --no-deps ethcheck==0.1.4
 	$(BIN)/python tools/prove.py $(ARGS)
@@ -90,4 +93,4 @@ typed-links:
 	mkdir -p $(TYPED)
 	for name in $(PACKAGES); do ln -sfn ../../../$$name $(TYPED)/$$name; done
 
-.PHONY: help demo test check campaign vectors bench docs boards schema golden venv clean typed-links
+.PHONY: help demo test faults check campaign vectors bench docs boards schema golden venv clean typed-links

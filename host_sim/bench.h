@@ -91,6 +91,7 @@ int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *active, int64_
 void bench_reset(bench *b, double down_s, int power_on, bench_out *out);
 void bench_facts_of(const bench *b, bench_facts *facts);
 void bench_counters_of(const bench *b, uint16_t *counters, int64_t room);
+void bench_late(bench *b, int64_t latency_cycles); /* from now on */
 void bench_supply(bench *b, uint16_t counts, int64_t times);
 uint8_t *bench_core(bench *b);
 uint64_t bench_core_size(void);

@@ -362,6 +362,11 @@ class Bench:
         self.library.lib.bench_reset(self._bench, down_s, int(power_on), self._output.struct)
         return self._output.take_coil()
 
+    def late(self, latency_s: float) -> None:
+        """Let interrupts answer this late from now on; Hardware says how late they are else."""
+        cycles = round(latency_s * self.chip.tick_hz * self.chip.cycles_per_tick)
+        self.library.lib.bench_late(self._bench, cycles)
+
     def supply(self, counts: int, *, times: int = 1) -> None:
         """Tell the core a supply of ``counts`` (0 to 1023), as its main loop does every ms."""
         self.library.lib.bench_supply(self._bench, counts, times)

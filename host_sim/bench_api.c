@@ -43,6 +43,11 @@ BENCH_API void bench_init(bench *b, const bench_settings *settings, int power_on
     b->facts.end_s = settings->start_s;
 }
 
+BENCH_API void bench_late(bench *b, int64_t latency_cycles)
+{
+    b->set.latency_cycles = latency_cycles;
+}
+
 BENCH_API uint64_t bench_size(void)
 {
     return sizeof(bench);
