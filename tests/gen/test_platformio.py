@@ -10,7 +10,6 @@ from __future__ import annotations
 import configparser
 import json
 import os
-import re
 import subprocess
 import sys
 from pathlib import Path
@@ -19,6 +18,7 @@ from typing import Any
 import pytest
 from intelhex import IntelHex
 
+from sparktick.examples.fitting import engine_for
 from sparktick.gen.board import all_boards, load_board
 from sparktick.gen.pipeline import generate
 from sparktick.gen.toolchain import Compiler, build
@@ -39,6 +39,7 @@ BOARDS = {
     ("atmelavr", "megaatmega2560"): ("atmega2560", 16, 115200, 253952, 8192),
     ("atmelavr", "leonardo"): ("atmega32u4", 16, 57600, 28672, 2560),
     ("atmelavr", "attiny84"): ("attiny84", 8, 115200, 8192, 512),
+    ("atmelavr", "attiny85"): ("attiny85", 8, 115200, 8192, 512),
     ("atmelmegaavr", "nano_every"): ("atmega4809", 16, 115200, 49152, 6144),
     ("atmelmegaavr", "ATmega4809"): ("atmega4809", 16, 115200, 49152, 6144),
     ("atmelmegaavr", "ATtiny1604"): ("attiny1604", 16, 115200, 16384, 1024),
@@ -186,17 +187,18 @@ def test_an_error_in_the_c_source_is_shown(core: Path, folder: Path) -> None:
     assert "src/st_coil.c" in done.stderr
 
 
-def test_builds_the_same_image_for_a_chip_of_the_other_platform(core: Path, tmp_path: Path) -> None:
-    board = "nano-4809"
-    text = (EXAMPLES / "plover.toml").read_text()
-    moved = re.sub(r'(\[board\]\nname = )"[^"]*"', rf'\1"{board}"', text)
-    (tmp_path / "engine.toml").write_text(moved)
+@pytest.mark.parametrize(
+    "board", ["nano-4809", "mega-2560", "promicro-32u4", "tiny84-16mhz", "tiny85-16mhz"]
+)
+def test_builds_the_same_image_for_other_chips(core: Path, tmp_path: Path, board: str) -> None:
+    (tmp_path / "engine.toml").write_text(engine_for(board))
     folder = tmp_path / "firmware"
     generate(tmp_path / "engine.toml", folder)
     ours = IntelHex(str(build(folder).hex)).todict()
-    done = run_pio(core, folder)
+    way = load_board(board).upload[0].name
+    done = run_pio(core, folder, f"-e{way}")
     assert done.returncode == 0, done.stdout + done.stderr
-    made = folder / ".pio" / "build" / load_board(board).upload[0].name / "firmware.hex"
+    made = folder / ".pio" / "build" / way / "firmware.hex"
     assert IntelHex(str(made)).todict() == ours
 
 
