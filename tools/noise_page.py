@@ -25,7 +25,7 @@ from sparktick.host_sim.noise_line import Shape, Wire
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "docs"
 LEVELS = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
-TURNS = 4000
+TURNS = 2000
 BOUND_RPM = (1000.0, 1500.0, 2500.0, 4000.0, 6000.0, 8000.0)
 FAST_CHIP = 0.05
 
