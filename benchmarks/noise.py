@@ -13,7 +13,6 @@ from __future__ import annotations
 import argparse
 import os
 import tempfile
-import time
 from pathlib import Path
 
 from _results import Figure, record
@@ -141,12 +140,9 @@ def main() -> None:
         source = campaign.read_source(place / "fw")
         sets: dict[str, dict[str, Figure]] = {}
         if only in (None, "campaign"):
-            begin = time.perf_counter()
             seeds, turns = (1, 1000) if short else (10, 8400)
             rows = run(source, place / "all", seeds, turns, options.jobs)
-            took = time.perf_counter() - begin
             host = host_figures(rows, manifest)
-            host["whole_campaign_million_turns_per_s"] = float(host["turns"]) / took / 1e6
             for bound in bounds_of(source, manifest, (1500.0, 3000.0, 6000.0, 8000.0)):
                 host[f"bound_of_a_false_pulse_{bound.rpm:.0f}_rpm_deg_btdc"] = round(
                     bound.furthest_deg_btdc, 1
