@@ -148,9 +148,12 @@ def test_more_noise_does_more_harm(source: Source) -> None:
 
 
 def test_bound_holds_for_pulses_in_the_gate(plover: Path, source: Source) -> None:
-    """What `double` does once locked stays under the figure printed for that speed."""
+    """What `double` does once locked stays under the figure printed for that speed.
+
+    Slower, a doubted pulse costs the lock, and what comes before the next lock has no bound.
+    """
     manifest = read_manifest(plover)
-    for bound in bounds_of(source, manifest, (1400.0, 2500.0, 4500.0, 8100.0)):
+    for bound in bounds_of(source, manifest, (2500.0, 4500.0, 8100.0)):
         found = run_one(source, Block("double", 4.0, bound.rpm, 1, 3000))
         assert found.furthest_deg_btdc < bound.furthest_deg_btdc
         assert bound.pulse_us > bound.edge_us
