@@ -110,7 +110,7 @@ def draw(path: Path, rows: Rows, manifest: Manifest) -> None:
             place.grid(color="#dddddd", linewidth=0.5)
             if len(level) > 1 and level.min() > 0:
                 place.set_xscale("log", base=2)
-                place.set_xticks(level, [f"{x:g}" for x in level])
+            place.set_xticks(level, [f"{x:g}" for x in level])
         for place in list(axes.flat)[len(names) :]:
             place.set_axis_off()
         figure.supxlabel("level of the noise (1: severe)", fontsize=9)
