@@ -48,7 +48,6 @@ AVR = Flags(
         "-fno-tree-dominator-opts",
         "-fno-tree-forwprop",
         "-fno-tree-fre",
-        "-fno-tree-ter",
         "-ffunction-sections",
         "-fdata-sections",
     ),

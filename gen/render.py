@@ -124,8 +124,8 @@ def _steady_start(design: Design, plan: Plan) -> list[list[float]]:
         design.capture_delay_s + design.trail_delay_s + design.output_delay_s
     ) * plan.tick_hz + 0.5
     low, high = start.floor_rpm, start.below_rpm
-    for k in range(33):
-        rpm = low * (high / low) ** (k / 32)
+    for k in range(65):
+        rpm = low * (high / low) ** (k / 64)
         width = plan.rpm_ticks / rpm * design.arc_deg / design.spacing_deg
         delay = float(evaluate_q8(plan.start_table, [round(width)])[0]) / 256.0
         if not (plan.start_charge_early or plan.spark_on_rise):

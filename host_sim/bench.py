@@ -56,7 +56,7 @@ class Hardware:
     filter_samples: int = 4
     near_ticks: int = 16
     latency_cycles: float = 120.0
-    capture_cycles: float = 560.0
+    capture_cycles: float = 650.0
     coil_cycles: float = 400.0
     alarm_cycles: float = 700.0
     order_cycles: float = 1000.0

@@ -10,5 +10,6 @@
 #define ST_FLASH_U16(p) (*(p))
 #define ST_FLASH_U32(p) (*(p))
 #define ST_FLASH_I32(p) (*(p))
+#define ST_APART
 
 #endif

@@ -74,7 +74,6 @@ static st_core any_state(void)
     c.coil_on_at = __VERIFIER_nondet_uint();
     c.coil_off_at = __VERIFIER_nondet_uint();
     c.switched_at = __VERIFIER_nondet_uint();
-    c.blank_end_at = __VERIFIER_nondet_uint();
     c.close_at = __VERIFIER_nondet_uint();
     c.next_edge_at = __VERIFIER_nondet_uint();
     c.next_within_ticks = __VERIFIER_nondet_uint();

@@ -91,9 +91,14 @@ static uint8_t st_index(const st_core *c)
     return (uint8_t)((c->seek == (uint8_t)ST_CAPTURE_TRAIL) ? 1U : 0U);
 }
 
+ST_APART static st_ticks st_blank_end(const st_core *c)
+{
+    return c->switched_at + (c->coil_on ? ST_CFG_BLANK_ON_TICKS : ST_CFG_BLANK_OFF_TICKS);
+}
+
 static bool st_blanked(const st_core *c)
 {
-    return st_before(c->edge_at[st_index(c)], c->blank_end_at);
+    return st_before(c->edge_at[st_index(c)], st_blank_end(c));
 }
 
 /* The level must be there at the end of the confirmation time that begins with the capture at `from`,
@@ -103,7 +108,7 @@ static void st_hold(st_core *c, st_ticks from)
 {
     st_ticks const confirmed = from + ST_CFG_CONFIRM_TICKS;
     st_wait(c, ST_PH_HOLD, (st_capture)c->seek);
-    st_until(c, st_blanked(c) ? st_later(confirmed, c->blank_end_at) : confirmed);
+    st_until(c, st_blanked(c) ? st_later(confirmed, st_blank_end(c)) : confirmed);
 }
 
 static uint32_t st_from_expected(const st_core *c, st_ticks at)
@@ -174,7 +179,7 @@ void st_on_capture(st_core *c, st_ticks at, st_ticks now)
 static void st_held(st_core *c, bool active)
 {
     bool const lead = c->seek == (uint8_t)ST_CAPTURE_LEAD;
-    if (st_blanked(c) && st_before(c->now, c->blank_end_at)) {
+    if (st_blanked(c) && st_before(c->now, st_blank_end(c))) {
         st_hold(c, c->now); /* the coil switched meanwhile: hold through its blanking too */
     } else if (active != lead) {
         st_count_level(c);

@@ -13,7 +13,7 @@ static void st_order_coil(st_core *c, st_coil_order order, st_ticks at)
 }
 
 /* Invariant C: no charge unless it is known where the crank is. */
-static void st_order_charge(st_core *c, st_ticks on_at)
+ST_APART static void st_order_charge(st_core *c, st_ticks on_at)
 {
     if (c->s.mode >= (uint8_t)ST_START) {
         st_order_coil(c, ST_COIL_ON_AT, on_at);
@@ -124,7 +124,6 @@ static void st_switched(st_core *c, st_ticks at, bool on)
 {
     c->switched_at = at;
     c->coil_on = on;
-    c->blank_end_at = at + (on ? ST_CFG_BLANK_ON_TICKS : ST_CFG_BLANK_OFF_TICKS);
 }
 
 void st_on_coil(st_core *c, st_ticks at, bool on)

@@ -121,7 +121,6 @@ typedef struct {
     bool spark_due;               /* the spark that belongs to the last believed edge is still to come */
     uint8_t false_edges;          /* rejected captures since the gate opened */
     uint32_t period_before_ticks; /* interval before s.period_ticks */
-    st_ticks blank_end_at;        /* end of the blanking that follows it */
     uint8_t missing_before;       /* s.missing before that pulse */
     uint8_t seek;                 /* st_capture: the edge looked for, or held */
     uint8_t lock_count;           /* consistent intervals seen while locking */

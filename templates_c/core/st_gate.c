@@ -1,7 +1,7 @@
 /* Where the next edges can be: the gate around the expected lead edge, the arc's pulse width. */
 #include "st_internal.h"
 
-uint32_t st_scale_q16(uint32_t value, uint16_t fraction_q16)
+ST_APART uint32_t st_scale_q16(uint32_t value, uint16_t fraction_q16)
 {
     uint32_t const high = (uint32_t)(uint16_t)(value >> 16) * fraction_q16;
     uint32_t const low = (uint32_t)(uint16_t)value * fraction_q16;
@@ -45,11 +45,12 @@ void st_foresee(st_core *c)
  * jerks; one that is only rocked to and fro at the magnet's edge stays longer. */
 bool st_arc_agrees(const st_core *c)
 {
-    uint32_t const width = c->edge_at[1] - c->edge_at[0];
-    uint32_t arc;
-    if ((c->s.mode == (uint8_t)ST_RUN) || (c->s.mode == (uint8_t)ST_WARM)) {
-        return (width >= c->arc_from_ticks) && (width <= c->arc_to_ticks);
+    uint32_t from = c->arc_from_ticks;
+    uint32_t over = c->arc_to_ticks - from;
+    if ((c->s.mode != (uint8_t)ST_RUN) && (c->s.mode != (uint8_t)ST_WARM)) {
+        uint32_t const arc = st_scale_q16(c->interval_ticks, ST_CFG_ARC_Q16);
+        from = arc >> 2;
+        over = (arc << 1) + from;
     }
-    arc = st_scale_q16(c->interval_ticks, ST_CFG_ARC_Q16);
-    return (width >= (arc >> 2)) && ((width >> 1) <= (arc + (arc >> 2)));
+    return ((c->edge_at[1] - c->edge_at[0]) - from) <= over;
 }

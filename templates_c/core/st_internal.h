@@ -4,6 +4,7 @@
 
 #include "config.h"
 #include "st_core.h"
+#include "st_port_flash.h"
 
 #if ST_CFG_CORE_VERSION != ST_CORE_VERSION
 #error "config.h was generated for another core: generate the firmware folder again"
@@ -16,11 +17,8 @@ void st_count(st_core *c, st_counter which);
 #define ST_SETTLE_NEXT 2U  /* watch for the next lead edge */
 #define ST_SETTLE_PLAN 4U  /* begin the next charge before its edge, if it must */
 
-/* Ticks from 1/256 ticks, to the nearest; a delay that is already over is none. */
-static inline st_ticks st_rounded(int32_t ticks_q8)
-{
-    return (ticks_q8 > 0) ? (((uint32_t)ticks_q8 + 128U) >> 8) : 0U;
-}
+/* st_table.c: ticks from 1/256 ticks, to the nearest; a delay that is already over is none. */
+st_ticks st_rounded(int32_t ticks_q8);
 
 /* Wanted charging time. */
 static inline uint32_t st_dwell(const st_core *c)

@@ -12,7 +12,7 @@
 
 #if ST_CFG_PREDICTOR == ST_PREDICT_TREND
 /* newer - older, held within a quarter of newer: more is no trend but a fault. */
-static int32_t st_trend(uint32_t newer, uint32_t older)
+ST_APART static int32_t st_trend(uint32_t newer, uint32_t older)
 {
     int32_t const most = (int32_t)(newer >> 2);
     int32_t const change = (int32_t)(newer - older);

@@ -61,7 +61,6 @@ static void st_from_standstill(st_core *c, st_ticks now)
     c->now = now;
     c->edge_at[0] = now;
     c->switched_at = now - ST_CFG_OFF_MIN_TICKS;
-    c->blank_end_at = now;
     c->orders.coil_fresh = true;
 #if ST_CFG_DWELL_POINTS
     c->supply_q4 = ST_CFG_SUPPLY_Q4;

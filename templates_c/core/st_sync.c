@@ -2,19 +2,19 @@
 #include "st_internal.h"
 #include "st_port_flash.h"
 
-static void st_mode_to(st_core *c, st_mode mode)
+ST_APART static void st_mode_to(st_core *c, st_mode mode)
 {
     c->s.mode = (uint8_t)mode;
     st_seal(c);
 }
 
-static void st_push_interval(st_core *c, uint32_t interval)
+ST_APART static void st_push_interval(st_core *c, uint32_t interval)
 {
     c->period_before_ticks = c->s.period_ticks;
     c->s.period_ticks = interval;
 }
 
-static void st_take_edge(st_core *c)
+ST_APART static void st_take_edge(st_core *c)
 {
     c->s.edge_at = c->edge_at[0];
     c->s.missing = 0U;
@@ -118,10 +118,14 @@ static void st_start_lead(st_core *c)
 /* Interval from the last believed edge to the one under judgement, a turn's share if some are missing. */
 static uint32_t st_interval(const st_core *c)
 {
-    static const uint16_t share_q16[4] ST_FLASH = {32768U, 21845U, 16384U, 13107U}; /* 1/2 .. 1/5 */
     uint32_t const since = c->edge_at[0] - c->s.edge_at;
     uint8_t const missing = c->s.missing;
+#if ST_CFG_BRIDGE_MOST <= 1
+    return (missing == 0U) ? since : (since >> 1);
+#else
+    static const uint16_t share_q16[4] ST_FLASH = {32768U, 21845U, 16384U, 13107U}; /* 1/2 .. 1/5 */
     return (missing == 0U) ? since : st_scale_q16(since, ST_FLASH_U16(&share_q16[(missing - 1U) & 3U]));
+#endif
 }
 
 static bool st_interval_believable(st_core *c, uint32_t interval)
@@ -230,7 +234,7 @@ static void st_first_pulse(st_core *c)
 /* By how much the pulse was off what was foreseen, and the one before ([0], [1]); what of that the
  * pulses two before them were off as well ([2], [3]).  Two of the same stroke must agree, and the
  * smaller counts: a single turn that is off, by a misfire, a jerk or noise, moves no later spark. */
-static void st_note_lag(st_core *c, int16_t off)
+ST_APART static void st_note_lag(st_core *c, int16_t off)
 {
     int16_t const like = c->like_q4[1];
     int16_t lag = 0;
@@ -370,22 +374,19 @@ static void st_stand_still(st_core *c, bool active)
     }
     c->edge_at[0] = c->now - (2U * ST_CFG_PERIOD_MAX_TICKS);
     c->switched_at = c->edge_at[0];
-    c->blank_end_at = c->edge_at[0];
 }
 
-/* What no sequence of events leaves behind is an upset's work: a broken seal, and instants ahead
- * before which no charge would begin and no edge be believed. */
+/* What no sequence of events leaves behind is an upset's work: a broken seal, and a switching that lies
+ * ahead, before which no charge would begin and no edge be believed. */
 static void st_mend(st_core *c)
 {
-    st_ticks const blanked = c->now + ST_CFG_BLANK_ON_TICKS + ST_CFG_BLANK_OFF_TICKS;
     if (!st_seal_ok(c)) {
         st_lose_lock(c);
         c->pending = false;
         st_watch_lead(c);
     }
-    if (st_before(c->now, c->switched_at) || st_before(blanked, c->blank_end_at)) {
+    if (st_before(c->now, c->switched_at)) {
         c->switched_at = c->now;
-        c->blank_end_at = c->now;
     }
 }
 

@@ -51,6 +51,11 @@ static int32_t st_line_q8(const st_line *line, uint32_t x)
     return ((form & 0x8000U) != 0U) ? (base - change) : (base + change);
 }
 
+ST_APART st_ticks st_rounded(int32_t ticks_q8)
+{
+    return (ticks_q8 > 0) ? (((uint32_t)ticks_q8 + 128U) >> 8) : 0U;
+}
+
 int32_t st_delay_q8(uint32_t period_ticks)
 {
     return st_line_q8(st_line_for(0U, ST_CFG_RUN_LINES, period_ticks), period_ticks);

@@ -21,6 +21,7 @@ HOST_FLASH = """\
 #define ST_FLASH_U16(address) (*(address))
 #define ST_FLASH_U32(address) (*(address))
 #define ST_FLASH_I32(address) (*(address))
+#define ST_APART
 #endif
 """
 HOSTS = [

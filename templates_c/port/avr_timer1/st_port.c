@@ -10,6 +10,7 @@
  * Timer0 gives a heartbeat of 1 ms and, with it, an on-time guard that shares nothing with the core.
  */
 #include "st_port.h"
+#include "st_port_flash.h"
 
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -64,7 +65,7 @@ static bool st_forced;           /* the guard has struck */
 
 /* 32-bit instant of a 16-bit count read just now: an overflow whose interrupt is still pending
  * belongs to it when the count is small (16.3). */
-static st_ticks st_extend(uint16_t count)
+ST_APART static st_ticks st_extend(uint16_t count)
 {
     uint16_t high = st_high;
     if (((ST_TIFR & ST_BIT(TOV1)) != 0U) && (count < 0x8000U)) {

@@ -7,5 +7,6 @@
 #define ST_FLASH_U16(address) (*(address))
 #define ST_FLASH_U32(address) (*(address))
 #define ST_FLASH_I32(address) (*(address))
+#define ST_APART
 
 #endif
