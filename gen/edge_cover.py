@@ -35,7 +35,9 @@ MOST_GATE_PART = 0.45  # half width, part of the interval: no turn in range need
 CHANGE_MOST = {"last": 0.36, "trend": 0.2, "same-stroke": 0.36}
 TREND_MOST = 0.25  # as st_trend holds it
 DEG_S_PER_RPM = 6.0
-OPEN_CYCLES = 900.0  # alarm flag to capture armed or level read, CPU clocks: as the bench has it
+# Alarm flag to capture armed or level read, CPU clocks, as the bench has it: latency and handler, and
+# the main loop in one of its short stretches without interrupts.
+OPEN_CYCLES = 1250.0
 
 
 @dataclass(frozen=True)
@@ -131,8 +133,13 @@ class GateNeed:
 
 
 def gate_need(design: Design, turns: Turns, floor: float, most: float) -> GateNeed:
-    """Return what the gate needs at each period, scatter (``floor``) included, up to ``most``."""
-    off = np.maximum(turns.latest_s - turns.expected_s, turns.expected_s - turns.soonest_s)
+    """Return what the gate needs at each period, up to ``most``.
+
+    Scatter (``floor``) and the time that the chip takes to open it are included.
+    """
+    open_s = OPEN_CYCLES / design.board.f_cpu_hz
+    early = turns.expected_s + open_s - turns.soonest_s
+    off = np.maximum(turns.latest_s - turns.expected_s, early)
     part = floor + np.maximum(off / turns.last_s, 0.0)
     order = np.argsort(turns.last_s)
     period = turns.last_s[order] * design.board.tick_hz
