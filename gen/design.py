@@ -27,6 +27,7 @@ F64 = NDArray[np.float64]
 # input; from memory.
 RISE_THRESHOLD, FALL_THRESHOLD = 0.52, 0.42
 DRIVEN = ("drill", "belt")
+EDGE_FIRES_DEG = 0.5  # a trail edge that near the start advance is the spark
 MEAN_PRESSURE_PA = 9e5  # mean effective pressure of a good small engine at full load; from memory
 LEAST_GATE_PART = 0.015  # spread of magnet, sensor and prediction at steady speed
 START_LEAVE = 0.94  # running timing is left this far below the starting speed
@@ -38,9 +39,10 @@ SUPPLY_STEPS = 16  # intervals of the dwell table over the 10 bits of the measur
 class StartDesign:
     """The start: delay after the trail edge against the time of the arc (see hand_start).
 
-    ``arc_s`` and ``delay_s`` (k,) ascend; ``driven`` starters may charge before the trail edge.
-    ``floor_rpm``, over the arc, is the slowest that sparks: by hand, a slower crank could stop on
-    the compression and turn back into the spark.
+    ``arc_s`` and ``delay_s`` (k,) ascend.  ``floor_rpm``, over the arc, is the slowest that sparks:
+    a slower crank, let go, could stop on the compression and turn back into the spark.
+    ``charge_early``: the charge may begin before the trail edge; only where that edge is the spark
+    and a drill or belt drives.
     """
 
     deg_btdc: float
@@ -49,7 +51,7 @@ class StartDesign:
     arc_s: F64
     delay_s: F64
     carry_rpm: float
-    driven: bool
+    charge_early: bool
 
 
 @dataclass(frozen=True)
@@ -307,8 +309,8 @@ def hand_crank_of(engine: Engine) -> HandCrank:
 def _start(engine: Engine, arc_deg: float) -> StartDesign:
     part, advance, pickup = engine.engine, engine.advance, engine.pickup
     trail = pickup.lead_edge_deg_btdc - arc_deg
-    driven = part.starter in DRIVEN
     start_deg = min(advance.start_deg_btdc, trail)
+    edge_fires = part.starter in DRIVEN and trail - start_deg <= EDGE_FIRES_DEG
     found = slowing_allowance(
         hand_crank_of(engine),
         lead_deg_btdc=pickup.lead_edge_deg_btdc,
@@ -316,17 +318,16 @@ def _start(engine: Engine, arc_deg: float) -> StartDesign:
         start_deg_btdc=start_deg,
         start_below_rpm=advance.start_below_rpm,
         points=6,
-        driven=driven,
     )
-    keep = slice(0, 1) if driven else slice(None)
+    keep = slice(0, 1) if edge_fires else slice(None)
     return StartDesign(
         deg_btdc=start_deg,
         below_rpm=advance.start_below_rpm,
-        floor_rpm=advance.floor_rpm if driven else max(advance.floor_rpm, found.carry_rpm),
+        floor_rpm=advance.floor_rpm if edge_fires else max(advance.floor_rpm, found.carry_rpm),
         arc_s=found.arc_s[keep],
         delay_s=found.delay_s[keep],
         carry_rpm=found.carry_rpm,
-        driven=driven,
+        charge_early=edge_fires,
     )
 
 

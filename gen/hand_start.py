@@ -1,4 +1,4 @@
-"""How much a hand-turned crank may slow between the magnet and the spark.
+"""How much a crank that is being started may slow between the magnet and the spark.
 
 Below the starting speed the spark is timed from the same magnet pulse: the arc from the
 lead edge to the trail edge took ``arc_s``, the spark follows the trail edge by a delay.
@@ -13,7 +13,13 @@ for the compression,
 Any help (the hand, leaks, a throttle) makes the crank arrive sooner than this bound, so
 that the spark is later than the start advance: that costs power, never a kick.
 The slowest crank that counts is the one that just carries over top dead centre.
-Angles are crank degrees before top dead centre (BTDC), times seconds.
+
+A drill or belt gets the same allowance.  It helps with its torque, which falls from the stall torque
+to nothing at its own speed, ``I dw/dt = T_stall (1 - w / w_0) - T_gas``, but it may slip or be let go
+at any instant.  Of all cranks that took a given time over the arc, the one without help arrived
+fastest, lost most and leaves the arc slowest; so the one that is let go at the trail edge, too, is
+sooner at the start advance than the bound.  The starter must not hold the crank back: it has to
+free-wheel.  Angles are crank degrees before top dead centre (BTDC), times seconds.
 """
 
 from __future__ import annotations
@@ -66,9 +72,8 @@ class SlowingAllowance:
     one at constant speed; ``ratio`` (k,) their quotient, >= 1.
     A slower arc than ``carry_arc_s`` is not covered: use the last ratio there, or no spark.
     ``carry_rpm`` is the speed over the arc at ``carry_arc_s``; ``reaches_start_below`` says
-    whether a turn at the starting speed carries over without help.  ``driven``: the starter
-    turns the crank, ratio is 1.  ``target_deg_btdc`` is the angle the bound holds for: the
-    start advance, but never nearer to TDC than the guard angle.
+    whether a turn at the starting speed carries over without help.  ``target_deg_btdc`` is the
+    angle the bound holds for: the start advance, but never nearer to TDC than the guard angle.
     """
 
     arc_s: F64
@@ -79,7 +84,6 @@ class SlowingAllowance:
     carry_rpm: float
     target_deg_btdc: float
     reaches_start_below: bool
-    driven: bool
 
 
 def work_from_lead_j(crank: HandCrank, lead_deg_btdc: float, deg_btdc: ArrayLike) -> F64:
@@ -134,18 +138,15 @@ def slowing_allowance(
     start_deg_btdc: float,
     start_below_rpm: float,
     points: int = 64,
-    driven: bool = False,
 ) -> SlowingAllowance:
     """Bound the delay from the trail edge to the start advance for every arc time.
 
-    ``driven`` is for starters that turn the crank all the way (drill, belt): the crank
-    cannot slow by more than the starter, the ratio is 1.  Raises SparktickError when the
-    trail edge is past the start advance.
+    Raises SparktickError when the trail edge is past the start advance.
     """
     trail = lead_deg_btdc - arc_deg
     _check_geometry(lead_deg_btdc, arc_deg, start_deg_btdc)
     start_arc_s = arc_deg / (6.0 * start_below_rpm)
-    target = start_deg_btdc if driven else max(start_deg_btdc, min(GUARD_DEG_BTDC, trail))
+    target = max(start_deg_btdc, min(GUARD_DEG_BTDC, trail))
     carry = carry_speed_rad_s(crank, lead_deg_btdc)
     # a billionth above, so that rounding does not stop the crank short of TDC
     slowest = max(carry * (1.0 + 1e-9), 1e-6)
@@ -154,7 +155,7 @@ def slowing_allowance(
     speed = _speeds_for_arcs(crank, lead_deg_btdc, arc_deg, slowest, first_s, carry_arc_s, points)
     arc_s = travel_time_s(crank, lead_deg_btdc, speed, lead_deg_btdc, trail)
     steady = arc_s * (trail - start_deg_btdc) / arc_deg
-    slowed = steady if driven else travel_time_s(crank, lead_deg_btdc, speed, trail, target)
+    slowed = travel_time_s(crank, lead_deg_btdc, speed, trail, target)
     delay = np.maximum(slowed, steady)
     return SlowingAllowance(
         arc_s=arc_s,
@@ -165,7 +166,6 @@ def slowing_allowance(
         carry_rpm=arc_deg / (6.0 * carry_arc_s),
         target_deg_btdc=target,
         reaches_start_below=start_arc_s <= carry_arc_s,
-        driven=driven,
     )
 
 

@@ -325,7 +325,7 @@ def quantise(design: Design) -> Plan:
         start_period_ticks=period(design.start.below_rpm),
         start_leave_ticks=slowest,
         start_width_max_ticks=width_max,
-        start_charge_early=design.start.driven,
+        start_charge_early=design.start.charge_early,
         lock_intervals=max(layers.lock_pulses - 1, 1),
         lock_tolerance_q16=round(layers.lock_tolerance * 65536.0),
         gate=layers.gate,
