@@ -244,7 +244,9 @@ def _first_start(engine: Engine, design: Design, electrical: Electrical) -> Sect
     start, source = design.start, electrical.given.source
     by_hand = engine.engine.starter in ("hand", "cord")
     lets_go = " with a handle or cord that lets go, thumb beside the fingers"
-    hand = lets_go if by_hand else " with a starter that free-wheels as soon as the engine is faster"
+    hand = (
+        lets_go if by_hand else " with a starter that free-wheels as soon as the engine is faster"
+    )
     kick = (
         f"The first sparks come {start.deg_btdc:.0f} deg before top dead centre or later, none "
         f"below {start.floor_rpm:.0f} rpm. If it kicks back, stop: open the switch and check the "

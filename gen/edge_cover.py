@@ -35,9 +35,10 @@ MOST_GATE_PART = 0.45  # half width, part of the interval: no turn in range need
 CHANGE_MOST = {"last": 0.36, "trend": 0.2, "same-stroke": 0.36}
 TREND_MOST = 0.25  # as st_trend holds it
 DEG_S_PER_RPM = 6.0
-# Alarm flag to capture armed or level read, CPU clocks, as the bench has it: latency and handler, and
-# the main loop in one of its short stretches without interrupts.
+# Alarm flag to capture armed or level read, CPU clocks, as the bench has it: latency and handler,
+# and the main loop in one of its short stretches without interrupts.
 OPEN_CYCLES = 1250.0
+OPEN_SPARE_PART = 0.005  # scatter that is left to cover when the gate opens that late
 
 
 @dataclass(frozen=True)
@@ -135,12 +136,14 @@ class GateNeed:
 def gate_need(design: Design, turns: Turns, floor: float, most: float) -> GateNeed:
     """Return what the gate needs at each period, up to ``most``.
 
-    Scatter (``floor``) and the time that the chip takes to open it are included.
+    Scatter (``floor``) is included, and that the gate opens late by what the chip takes for it:
+    then a part of the scatter must still be covered.
     """
     open_s = OPEN_CYCLES / design.board.f_cpu_hz
     early = turns.expected_s + open_s - turns.soonest_s
-    off = np.maximum(turns.latest_s - turns.expected_s, early)
+    off = np.maximum(turns.latest_s - turns.expected_s, turns.expected_s - turns.soonest_s)
     part = floor + np.maximum(off / turns.last_s, 0.0)
+    part = np.maximum(part, OPEN_SPARE_PART + early / turns.last_s)
     order = np.argsort(turns.last_s)
     period = turns.last_s[order] * design.board.tick_hz
     rising = np.minimum(np.maximum.accumulate(part[order]), most)

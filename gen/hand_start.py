@@ -14,12 +14,13 @@ Any help (the hand, leaks, a throttle) makes the crank arrive sooner than this b
 that the spark is later than the start advance: that costs power, never a kick.
 The slowest crank that counts is the one that just carries over top dead centre.
 
-A drill or belt gets the same allowance.  It helps with its torque, which falls from the stall torque
-to nothing at its own speed, ``I dw/dt = T_stall (1 - w / w_0) - T_gas``, but it may slip or be let go
-at any instant.  Of all cranks that took a given time over the arc, the one without help arrived
-fastest, lost most and leaves the arc slowest; so the one that is let go at the trail edge, too, is
-sooner at the start advance than the bound.  The starter must not hold the crank back: it has to
-free-wheel.  Angles are crank degrees before top dead centre (BTDC), times seconds.
+A drill or belt gets the same allowance.  It helps with its torque, which falls from the stall
+torque to nothing at its own speed, ``I dw/dt = T_stall (1 - w / w_0) - T_gas``, but it may slip or
+be let go at any instant.  Of all cranks that took a given time over the arc, the one without help
+came in fastest, lost most and leaves the arc slowest; so one that is let go at the trail edge is
+sooner at the start advance than the bound, too.  The starter must not hold the crank back: it has
+to free-wheel.
+Angles are crank degrees before top dead centre (BTDC), times seconds.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 Scenes: idle, idle with misfires, a step of load, throttle opened and closed again, a stall and a
 new start, and full speed.  In all of them a locked firmware must refuse no true edge, lose no lock
 and keep its invariants; no start may kick back, and no start spark come more than a degree before
-the start advance while the crank turns forwards (with a drill or belt: a degree before 12 deg).
+the start advance while the crank turns forwards.
 """
 
 from __future__ import annotations
@@ -36,8 +36,6 @@ SPREAD = 0.10  # standard deviation of a small engine's heat from cycle to cycle
 MISFIRE_EVERY = 23
 SETTLE_S = 1.0
 START_SPARE_DEG = 1.0
-# A starter that drives the crank holds on to it: there an early spark is one that would kick back.
-DRIVEN_MOST_DEG = 12.0
 LOAD_STEP = 0.25  # of the friction
 
 
@@ -207,9 +205,7 @@ def _checks(scene: Scene, run: ClosedRun, manifest: Manifest) -> tuple[Check, ..
 
 
 def _start_limit(manifest: Manifest) -> float:
-    driven = manifest.start.charge == "before-trail"
-    most = max(manifest.start.deg_btdc, DRIVEN_MOST_DEG) if driven else manifest.start.deg_btdc
-    return most + START_SPARE_DEG
+    return manifest.start.deg_btdc + START_SPARE_DEG
 
 
 def _start_check(run: ClosedRun, manifest: Manifest) -> Check:

@@ -224,7 +224,7 @@ def _far(m: Measurement, limits: Limits, steady: BOOL) -> Check:
 def _start_loose_deg(m: Measurement, train: Train, manifest: Manifest) -> F64:
     """Return what slowing within the pulse makes a start spark early: nothing where allowed for.
 
-    Hand-started engines have the slowing allowance; a driven starter holds the speed.
+    Where the charge begins behind the trail edge, the delay has the slowing allowance.
     """
     if manifest.start.charge == "after-trail" or not len(m.pulses.at_s):
         return np.zeros(len(m.spark_s))

@@ -98,8 +98,9 @@ def _print(part: MotionPart, used: str) -> None:
         what = f"{cycle.title} ({cycle.rpm.mean():.0f} rpm)"
         console.print(f"uneven   {100.0 * cycle.irregularity:.1f} % within a cycle at {what}")
     console.print(f"predictor {part.choice.reason}", highlight=False)
-    compared_only = "; timing by the arc is compared only, the firmware has it not"
-    note = compared_only if part.choice.arc_timing else ""
+    note = (
+        ", and times a spark still to come by the pulse's own arc" if part.design.arc_timing else ""
+    )
     console.print(f"firmware  foresees by {used}{note}", highlight=False)
     table = Table(box=None, pad_edge=False, header_style="bold")
     for heading, justify in (

@@ -315,7 +315,7 @@ def start(data: ReportData) -> Picture:
         "it. A crank that is helped along turns farther meanwhile, so its spark (line and dots) "
         "comes later, which costs power and never kicks."
         if data.slowed is not None
-        else "A driven starter holds the speed, so the spark comes at the start advance."
+        else "The spark is the trail edge itself, which lies at the start advance at every speed."
     )
     return Picture(
         "start",

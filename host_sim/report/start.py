@@ -37,7 +37,10 @@ def steady_deg(manifest: Manifest, rpm: F64) -> F64:
 
 
 def slowed_sparks(engine: Engine, manifest: Manifest) -> Slowed | None:
-    """Sparks of the crank that compression slows the most; None for a driven starter."""
+    """Sparks of the crank that compression slows the most.
+
+    None where the trail edge is the spark and a starter drives.
+    """
     if manifest.start.charge != "after-trail" or len(manifest.start.steady) < 2:
         return None
     geometry, crank = manifest.geometry, hand_crank_of(engine)

@@ -98,7 +98,8 @@ def test_round_trip(name: str) -> None:
 def test_derived_numbers_against_closed_forms() -> None:
     plover, teal = parse_engine(example("plover")), parse_engine(example("teal"))
     assert plover.engine.displacement_cc == pytest.approx(math.pi * 3.3**2 / 4 * 2.9, rel=1e-12)
-    assert teal.engine.inertia_kg_m2 == pytest.approx(0.35 * 0.070**2 / 8, rel=1e-12)
+    hub, propeller = 0.35 * 0.070**2 / 8, 0.1 * 0.380**2 / 12
+    assert teal.engine.inertia_kg_m2 == pytest.approx(hub + propeller, rel=0.02)
     chord_mm = 2 * 15.0 * math.sin(math.radians(teal.pickup.nominal_arc_deg / 2))
     assert chord_mm == pytest.approx(10.0, rel=1e-12)
     assert plover.pickup.trail_edge_deg_btdc == 14.0

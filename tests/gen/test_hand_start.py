@@ -168,12 +168,6 @@ def test_drag_makes_it_later() -> None:
     assert np.interp(slow, dragged.arc_s, dragged.ratio) > np.interp(slow, plain.arc_s, plain.ratio)
 
 
-def test_driven_starter_needs_none() -> None:
-    table = allowance(driven=True)
-    assert table.driven
-    np.testing.assert_array_equal(table.ratio, 1.0)
-
-
 def test_spark_at_trail_edge_needs_no_delay() -> None:
     table = allowance(start_deg_btdc=LEAD - ARC)
     np.testing.assert_array_equal(table.delay_s, 0.0)

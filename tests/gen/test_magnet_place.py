@@ -94,7 +94,8 @@ def test_a_narrow_magnet_costs_a_late_start() -> None:
     assert costs["as described"].deg_btdc.max() <= 4.0 + 0.1
 
 
-def test_driven_starters_need_no_allowance() -> None:
+def test_driven_starters_get_the_allowance_too() -> None:
     found = place_magnet(engine("teal"), free_arc=False)
     assert found.best.works
-    np.testing.assert_allclose(found.best.start_deg_btdc, 6.0, atol=0.1)
+    assert found.best.start_deg_btdc.max() <= 6.0 + 0.1
+    assert found.best.start_deg_btdc.min() < 0.0  # a drill that helps: late, never early

@@ -14,26 +14,27 @@
 /* ---- Delay tables: {from, base q8, slope q16, form, trend weight q8, gate half width q16} -------
  * Greatest error over every period from 20000 rpm down to 1034 rpm, all evaluated:
  * 0.0010 deg, before rounding to a whole tick. */
-#define ST_CFG_RUN_LINES 14
+#define ST_CFG_RUN_LINES 10
 #define ST_CFG_RUN_TABLE \
     {UINT32_C(0), -3903L, 14928U, 0x0000U, 157U, 3068U}, \
     {UINT32_C(8572), 495952L, 20662U, 0x0000U, 159U, 3969U}, \
     {UINT32_C(10954), 688206L, 20662U, 0x0000U, 160U, 4908U}, \
-    {UINT32_C(12867), 842607L, 20662U, 0x0000U, 161U, 5835U}, \
-    {UINT32_C(14459), 971099L, 20662U, 0x0000U, 162U, 6752U}, \
+    {UINT32_C(12867), 842607L, 20662U, 0x0000U, 162U, 6752U}, \
     {UINT32_C(15759), 1076023L, 20662U, 0x0000U, 163U, 8529U}, \
     {UINT32_C(18144), 1268519L, 20662U, 0x0000U, 163U, 10380U}, \
-    {UINT32_C(20000), 1418319L, 22803U, 0x0000U, 164U, 12661U}, \
-    {UINT32_C(21998), 1596293L, 22803U, 0x0000U, 165U, 15016U}, \
-    {UINT32_C(23734), 1750929L, 22803U, 0x0000U, 165U, 17464U}, \
-    {UINT32_C(25406), 1899864L, 22803U, 0x0000U, 166U, 19910U}, \
-    {UINT32_C(28771), 2199605L, 22803U, 0x0000U, 167U, 24708U}, \
-    {UINT32_C(34812), 2737713L, 22803U, 0x0000U, 169U, 29492U}, \
+    {UINT32_C(20000), 1418319L, 22803U, 0x0000U, 164U, 15016U}, \
+    {UINT32_C(23734), 1750929L, 22803U, 0x0000U, 166U, 19910U}, \
+    {UINT32_C(28771), 2199605L, 22803U, 0x0000U, 168U, 29492U}, \
     {UINT32_C(54546), 4495536L, 21117U, 0x0000U, 169U, 29492U}
-#define ST_CFG_START_LINES 1
+#define ST_CFG_START_LINES 6
 #define ST_CFG_START_TABLE \
-    {UINT32_C(0), -4571L, 14418U, 0x0000U, 0U, 0U}
-#define ST_CFG_TABLE_CRC 0xCD1FU /* CRC-16, 0x1021, start 0xFFFF */
+    {UINT32_C(0), -4571L, 16480U, 0x0000U, 0U, 0U}, \
+    {UINT32_C(15151), 970795L, 26730U, 0x0000U, 0U, 0U}, \
+    {UINT32_C(21443), 1627756L, 47656U, 0x0000U, 0U, 0U}, \
+    {UINT32_C(26471), 2563738L, 50487U, 0x0001U, 0U, 0U}, \
+    {UINT32_C(29495), 3756050L, 55059U, 0x0002U, 0U, 0U}, \
+    {UINT32_C(30695), 4787938L, 44236U, 0x0003U, 0U, 0U}
+#define ST_CFG_TABLE_CRC 0x57A6U /* CRC-16, 0x1021, start 0xFFFF */
 #define ST_CFG_PREDICTOR 1 /* trend */
 
 /* ---- Speeds ------------------------------------------------------------------------------------ */
@@ -41,8 +42,8 @@
 #define ST_CFG_PERIOD_MAX_TICKS UINT32_C(240000) /* longer is standstill: 250 rpm */
 #define ST_CFG_START_PERIOD_TICKS UINT32_C(54545) /* longer is start mode: 1100 rpm */
 #define ST_CFG_START_LEAVE_TICKS UINT32_C(58027) /* running timing ends here: 1034 rpm */
-#define ST_CFG_START_WIDTH_MAX_TICKS UINT32_C(66666) /* a pulse this long gets no spark */
-#define ST_CFG_START_CHARGE_EARLY 1 /* 1: a starter drives the crank, charge before the trail edge */
+#define ST_CFG_START_WIDTH_MAX_TICKS UINT32_C(30871) /* a pulse this long gets no spark */
+#define ST_CFG_START_CHARGE_EARLY 0 /* 1: a starter drives the crank, charge before the trail edge */
 #define ST_CFG_LIMIT_TICKS UINT32_C(7058) /* sparks are left out above 8501 rpm */
 #define ST_CFG_RESUME_TICKS UINT32_C(7228) /* and come back below 8301 rpm */
 

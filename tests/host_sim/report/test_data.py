@@ -137,9 +137,10 @@ def test_no_start_spark_is_before_the_start_advance(data: ReportData) -> None:
     assert max(point.angle_deg for point in data.start) <= data.manifest.start.deg_btdc
 
 
-def test_a_driven_starter_is_not_slowed(teal: ReportData) -> None:
-    assert teal.slowed is None
-    assert all(p.angle_deg == pytest.approx(6.0, abs=0.05) for p in teal.start)
+def test_a_drill_that_lets_go_is_allowed_for(teal: ReportData) -> None:
+    assert teal.slowed is not None
+    assert teal.slowed.deg_btdc.max() <= 6.0 + 0.05
+    assert max(point.angle_deg for point in teal.start) <= 6.0
 
 
 def test_nothing_sparks_below_the_floor(data: ReportData, teal: ReportData) -> None:
