@@ -96,7 +96,7 @@ def description(choice: Choice) -> str:
     strong = load_board(choice.board).volts > 4.0  # a logic-level IGBT is driven fully on
     text = (EXAMPLES / ("plover.toml" if strong else "teal.toml")).read_text(encoding="utf-8")
     text = keys(text, "board", {"name": f'"{choice.board}"'})
-    if choice.board.startswith("tiny84"):  # needs time from edge to spark
+    if choice.board.startswith("tiny8"):  # needs time from edge to spark
         text = keys(text, "pickup", {"lead_edge_deg_btdc": "70.0", "arc_deg": "56.0"})
     if not strong:
         text = keys(text, "pickup", {"sensor_volts_min": "3.0", "sensor_supply": '"board"'})
