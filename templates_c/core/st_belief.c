@@ -262,7 +262,9 @@ void st_watch_overdue(st_core *c, bool active)
 {
     bool const free = (c->phase == (uint8_t)ST_PH_LOOK) && !st_running(c);
     uint32_t const ahead = (c->orders.alarm_at + ST_CFG_OVERDUE_TICKS) - c->now;
-    if (!free && (ahead > (ST_CFG_OVERDUE_TICKS + (2U * ST_CFG_PERIOD_MAX_TICKS)))) {
+    uint32_t const most = st_running(c) ? ((ST_CFG_BRIDGE_MOST + 3U) * c->s.period_ticks)
+                                        : (2U * ST_CFG_PERIOD_MAX_TICKS);
+    if (!free && (ahead > (ST_CFG_OVERDUE_TICKS + most))) {
         st_on_alarm(c, c->now, active);
     }
 }

@@ -477,7 +477,9 @@ bool st_port_forced_off(void)
 void st_port_halt(void)
 {
     cli();
+    SP = RAMEND; /* stack and watchdog may have been hit by what led here */
     st_coil_off();
+    st_port_feed_watchdog();
     for (;;) {
     }
 }
