@@ -10,4 +10,7 @@
 #define ST_FLASH_U32(address) pgm_read_dword(address)
 #define ST_FLASH_I32(address) ((int32_t)pgm_read_dword(address))
 
+/* Copies of a function in every place that calls it cost more flash than the calls. */
+#define ST_APART __attribute__((noinline))
+
 #endif
