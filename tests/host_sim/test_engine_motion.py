@@ -295,4 +295,4 @@ def test_description_decides_the_model() -> None:
     assert found.strokes == 2
     assert found.phases_deg == (0.0, 0.0)
     assert found.exhaust_opens_deg_atdc == 105.0
-    assert found.inertia_kg_m2 == pytest.approx(0.35 * 0.070**2 / 8.0)
+    assert found.inertia_kg_m2 == pytest.approx(1.4e-3)
