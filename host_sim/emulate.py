@@ -237,10 +237,26 @@ def agree_ticks(manifest: Manifest) -> float:
     return AGREE_TICKS + 3.0 * manifest.late_ticks
 
 
-def _agreement(difference: RunDifference, run: Run, manifest: Manifest) -> list[Check]:
+def cut_first(host: Run, run: Run, manifest: Manifest) -> bool:
+    """Tell whether only one of both made its first spark, from a charge below half the dwell.
+
+    Whether the first pulses leave room for the shortest charge that is begun at all hangs, around
+    one speed, on some ticks of handler time, which the host only models.
+    """
+    firsts = [one.coil_s[:2] for one in (host, run) if len(one.coil_s) >= 2]
+    if len(firsts) < 2:
+        return False
+    on_s, off_s = min(firsts, key=lambda pair: float(pair[1]))
+    apart_s = abs(float(firsts[0][1] - firsts[1][1]))
+    dwell_s = manifest.dwell_us * 1e-6
+    return float(off_s - on_s) < 0.5 * dwell_s and apart_s > dwell_s
+
+
+def _agreement(difference: RunDifference, host: Run, run: Run, manifest: Manifest) -> list[Check]:
     """Check that host and chip made the same sparks at the same ticks."""
     worst = _most(difference.on_ticks if manifest.spark_on_rise else difference.ticks)
     alone = difference.only_a + difference.only_b
+    alone -= int(alone == 1 and cut_first(host, run, manifest))
     sparks = len(run.coil_s)
     # Half a CPU clock of rounding on either side, and what float64 seconds leave.
     stated = agree_ticks(manifest)
@@ -272,7 +288,7 @@ def run_scenario(manifest: Manifest, scenario: Scenario, emulator: str) -> Emula
     measured = measure(run, train, manifest)
     difference = compare_runs(host, run)
     verdict = judge(measured, run, train, manifest, scenario.limits)
-    agreement = _agreement(difference, run, manifest)
+    agreement = _agreement(difference, host, run, manifest)
     more = [*agreement, _below_floor(measured, manifest)]
     return EmulatedResult(
         emulator=emulator,

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from sparktick.host_sim.bench import HostRun
+from sparktick.host_sim.emulate import cut_first
 from sparktick.host_sim.manifest import Geometry, Manifest, Start
 from sparktick.host_sim.measure import (
     RULE_RUN,
@@ -320,3 +321,17 @@ def test_compare_runs_in_ticks() -> None:
     assert (len(difference.ticks), difference.only_a, difference.only_b) == (29, 1, 0)
     nothing = compare_runs(a, run_of(motion, deg[:0]))
     assert (len(nothing.ticks), nothing.only_a) == (0, 30)
+
+
+def test_only_a_cut_first_charge_may_be_one_sided() -> None:
+    """At one speed the first spark hangs on some ticks of handler time; no later one may."""
+    motion = steady(3000.0)
+    deg = sparks_at(np.full(30, 21.0))
+    both, fewer = run_of(motion, deg), run_of(motion, deg[1:])
+    assert not cut_first(both, fewer, MANIFEST)  # a whole charge: somebody lost a spark
+    cut_s = both.coil_s.copy()
+    cut_s[0] += 0.7 * MANIFEST.dwell_us * 1e-6
+    cut = replace(both, coil_s=cut_s)
+    assert cut_first(cut, fewer, MANIFEST) and cut_first(fewer, cut, MANIFEST)
+    assert not cut_first(cut, cut, MANIFEST)
+    assert not cut_first(cut, run_of(motion, np.delete(deg, 5)), MANIFEST)
