@@ -57,8 +57,8 @@ prove: $(READY)  ## prove the core's invariants for every state; takes minutes (
 docs: $(READY)  ## write again what the documents show: tables, outputs and pictures
 	$(BIN)/python tools/make_docs.py
 
-boards: $(READY)  ## write the table of boards in README.md from boards/
-	$(BIN)/python tools/make_docs.py boards
+boards: $(READY)  ## write the tables of boards in README.md from boards/
+	$(BIN)/python tools/make_docs.py boards images
 
 schema: $(READY)  ## write docs/engine.schema.json and docs/engine-description.md
 	$(BIN)/sparktick schema -o docs/engine.schema.json

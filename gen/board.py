@@ -137,7 +137,8 @@ class Fuse(Section):
 class Board(Section):
     """A whole board description.
 
-    ``handler_cycles`` holds the greatest CPU cycles measured for each interrupt handler on the
+    ``image`` holds what an example engine's image takes of the board, in bytes, and
+    ``handler_cycles`` the greatest CPU cycles measured for each interrupt handler on the
     emulated chip (empty until measured); ``handler_source`` names what measured them.
     """
 
@@ -188,6 +189,7 @@ class Board(Section):
     platformio_platform: str = pick("PlatformIO platform.", pattern=r"^[a-z0-9_-]{2,24}$")
     fuse: tuple[Fuse, ...] = Field(default=(), strict=False)
     handler_cycles: dict[str, int] = Field(default_factory=dict)
+    image: dict[str, int] = Field(default_factory=dict)
     handler_source: str = ""
     not_for: tuple[str, ...] = Field(default=(), strict=False)
 

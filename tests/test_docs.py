@@ -143,6 +143,7 @@ def test_blocks_are_what_their_commands_write() -> None:
     assert done.returncode == 0, "README.md is out of date: make docs"
     assert set(re.findall(r"<!-- (\w+): tools/make_docs\.py -->", README)) == {
         "boards",
+        "images",
         "commands",
         "check",
         "emulate",

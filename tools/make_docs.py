@@ -50,6 +50,24 @@ def boards_block() -> str:
     return "\n".join(lines)
 
 
+def images_block() -> str:
+    """Return what each board's image takes, as tools/measure_boards.py noted it."""
+    lines = [
+        "| Board | Flash | of | Variables | Deepest stack | of RAM | Longest handler | by |",
+        "|---|--:|--:|--:|--:|--:|--:|---|",
+    ]
+    for board in all_boards():
+        if not board.image:
+            continue
+        vector, cycles = max(board.handler_cycles.items(), key=lambda item: item[1])
+        lines.append(
+            f"| `{board.name}` | {board.image['flash_bytes']} | {board.flash_free_bytes} | "
+            f"{board.image['static_ram_bytes']} | {board.image['deepest_stack_bytes']} | "
+            f"{board.ram_bytes} | {cycles} clocks ({vector}) | {board.handler_source} |"
+        )
+    return "\n".join(lines)
+
+
 def commands_block() -> str:
     """Return the table of commands, from the command line's own list."""
     lines = ["| Command | |", "|---|---|"]
@@ -86,6 +104,7 @@ def emulate_block() -> str:
 
 BLOCKS: dict[str, Callable[[], str]] = {
     "boards": boards_block,
+    "images": images_block,
     "commands": commands_block,
     "check": check_block,
     "emulate": emulate_block,
@@ -95,7 +114,7 @@ BLOCKS: dict[str, Callable[[], str]] = {
 }
 PAGES = (README, ROOT / "docs" / "noise.md")
 # Blocks that follow from small things alone; a test holds the README against them.
-QUICK = ("boards", "commands", "check")
+QUICK = ("boards", "images", "commands", "check")
 
 
 def _write_pipeline() -> None:

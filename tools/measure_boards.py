@@ -3,7 +3,7 @@
     python tools/measure_boards.py [BOARD ...]
 
 For each board an example engine that it can serve is run at speeds from the start floor to
-the limit, with ramps, start and stop; the longest run of each handler goes into [handler_cycles].
+the limit, with ramps, start and stop, glitches and a failing pickup; the longest run of each handler goes into [handler_cycles].
 """
 
 from __future__ import annotations
@@ -17,18 +17,24 @@ from sparktick.examples.fitting import engine_for
 from sparktick.gen import pipeline, toolchain
 from sparktick.gen.board import all_boards, boards_folder
 from sparktick.gen.files import write_file
+from sparktick.host_sim.chip import run_chip
+from sparktick.host_sim.chip.folder import chip_job
+from sparktick.host_sim.differential import cases
 from sparktick.host_sim.emulate import chip_facts, chip_scenarios, emulate, emulators_named
 from sparktick.host_sim.manifest import read_manifest
 
 
-def measure(board: str) -> tuple[str, dict[str, int]]:
-    """Return what measured, and the longest run of each handler in CPU cycles."""
+DISTURBED = ("noise", "lost-pulses", "false-pulses")
+
+
+def measure(board: str) -> tuple[str, dict[str, int], dict[str, int]]:
+    """Return what measured, what the image takes, the longest run of each handler in cycles."""
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary) / "firmware"
         description = Path(temporary) / "engine.toml"
         description.write_text(engine_for(board))
         pipeline.generate(description, folder)
-        toolchain.build(folder)
+        built = toolchain.build(folder)
         manifest = read_manifest(folder)
         results = list(
             emulate(
@@ -38,7 +44,19 @@ def measure(board: str) -> tuple[str, dict[str, int]]:
             )
         )
         facts = chip_facts(manifest, results)[0]
-    return facts.source, {handler.vector: round(handler.most) for handler in facts.handlers}
+    image = {
+        "flash_bytes": built.flash_bytes,
+        "static_ram_bytes": built.ram_bytes,
+        "deepest_stack_bytes": facts.stack_bytes,
+    }
+        most = {handler.vector: round(handler.most) for handler in facts.handlers}
+        for case in cases(manifest):
+            if case.name in DISTURBED:
+                run = run_chip(chip_job(manifest, case.train), results[0].emulator)
+                for vector in most:
+                    seen = run.facts.get(f"{vector}_cycles_max", 0.0)
+                    most[vector] = max(most[vector], round(seen))
+    return facts.source, image, most
 
 
 def main() -> None:
@@ -47,17 +65,18 @@ def main() -> None:
     for board in all_boards():
         if wanted and board.name not in wanted:
             continue
-        source, cycles = measure(board.name)
+        source, image, cycles = measure(board.name)
         path = boards_folder() / f"{board.name}.toml"
         text = path.read_text()
-        head = re.split(r"\n# Longest run of each handler", text)[0].rstrip()
+        head = re.split(r"\n# (?:Longest run of each handler|What the image of)", text)[0].rstrip()
         head = re.sub(r"\nhandler_source = .*", "", head)
-        head = head.replace(
-            "\nbootloader_bytes", f'\nhandler_source = "{source}"\nbootloader_bytes', 1
-        )
+        head = re.sub(r"(\nservice_cycles = .*)", rf'\1\nhandler_source = "{source}"', head)
         table = "\n".join(f"{name} = {n}" for name, n in sorted(cycles.items()))
         note = "# Longest run of each handler, CPU cycles; written by tools/measure_boards.py."
-        write_file(path, f"{head}\n\n{note}\n[handler_cycles]\n{table}\n")
+        sizes = "\n".join(f"{name} = {n}" for name, n in image.items())
+        first = "# What the image of an example engine takes; written by tools/measure_boards.py."
+        text = f"{head}\n\n{first}\n[image]\n{sizes}\n\n{note}\n[handler_cycles]\n{table}\n"
+        write_file(path, text)
         print(board.name, source, cycles)
 
 
