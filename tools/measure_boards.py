@@ -3,7 +3,8 @@
     python tools/measure_boards.py [BOARD ...]
 
 For each board an example engine that it can serve is run at speeds from the start floor to
-the limit, with ramps, start and stop, glitches and a failing pickup; the longest run of each handler goes into [handler_cycles].
+the limit, with ramps, start and stop, glitches and a failing pickup; the longest run of each
+handler goes into [handler_cycles], what the image takes into [image].
 """
 
 from __future__ import annotations
@@ -22,7 +23,6 @@ from sparktick.host_sim.chip.folder import chip_job
 from sparktick.host_sim.differential import cases
 from sparktick.host_sim.emulate import chip_facts, chip_scenarios, emulate, emulators_named
 from sparktick.host_sim.manifest import read_manifest
-
 
 DISTURBED = ("noise", "lost-pulses", "false-pulses")
 
@@ -44,11 +44,6 @@ def measure(board: str) -> tuple[str, dict[str, int], dict[str, int]]:
             )
         )
         facts = chip_facts(manifest, results)[0]
-    image = {
-        "flash_bytes": built.flash_bytes,
-        "static_ram_bytes": built.ram_bytes,
-        "deepest_stack_bytes": facts.stack_bytes,
-    }
         most = {handler.vector: round(handler.most) for handler in facts.handlers}
         for case in cases(manifest):
             if case.name in DISTURBED:
@@ -56,6 +51,11 @@ def measure(board: str) -> tuple[str, dict[str, int], dict[str, int]]:
                 for vector in most:
                     seen = run.facts.get(f"{vector}_cycles_max", 0.0)
                     most[vector] = max(most[vector], round(seen))
+    image = {
+        "flash_bytes": built.flash_bytes,
+        "static_ram_bytes": built.ram_bytes,
+        "deepest_stack_bytes": facts.stack_bytes,
+    }
     return facts.source, image, most
 
 

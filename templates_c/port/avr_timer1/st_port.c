@@ -222,6 +222,8 @@ static void st_coil_arm(st_core *core)
     }
     st_coil_defuse();
     if (st_coil_came_about()) {
+        /* A match a timer span later must change nothing, should no new order come until then. */
+        st_action_to((st_coil_pending == (uint8_t)ST_COIL_ON_AT) ? ST_COM_ON : ST_COM_OFF);
         st_coil_switched(core); /* gives a new order */
         return;
     }

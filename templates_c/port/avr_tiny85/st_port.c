@@ -227,6 +227,9 @@ static bool st_coil_defuse(void)
     if (st_coil_pending != (uint8_t)ST_COIL_IDLE) {
         st_action_to(st_idle_action());
         came_about = st_coil_is_on() == (st_coil_pending == (uint8_t)ST_COIL_ON_AT);
+        if (came_about) {
+            st_action_to(st_wanted_action()); /* the next lap's match changes nothing */
+        }
     }
     ST_RELEASE();
     return came_about;
