@@ -37,8 +37,9 @@ STAMPED_SHARE = 0.04
 # it comes with that handler's time, which the bench knows to about so many CPU clocks.
 BRIDGED_CYCLES = 400.0
 # Where the speed changes, a spark may be due already when the handler that orders it is done; then
-# it comes with that handler's time as well.
-DUE_SHARE = 0.02
+# it comes with that handler's time as well.  The bench's times are the ATmega328P's, stretched for
+# slower chips: twice the share there, and twice that of noise.
+DUE_SHARE = 0.03
 STREAM = 71  # of the seeded generator
 
 
@@ -125,6 +126,8 @@ def cases(manifest: Manifest, *, seed: int = 1, pulses: int = 60) -> list[Case]:
     bridged = slower * BRIDGED_CYCLES * manifest.tick_hz / manifest.f_cpu_hz
     late = agree_ticks(manifest)
     found += _faults(running, rng, bridged + late - AGREE_TICKS)
+    if slower > 1.1:
+        found = [replace(case, allowed_share=2.0 * case.allowed_share) for case in found]
     if manifest.late_ticks == 0.0:
         return found
     return [
