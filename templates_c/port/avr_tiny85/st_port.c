@@ -22,29 +22,6 @@
 #include "config.h"
 #include "st_port_pins.h"
 
-#define ST_COM_LOW ST_BIT(COM0A1)
-#define ST_COM_HIGH ((uint8_t)(ST_BIT(COM0A1) | ST_BIT(COM0A0)))
-#if ST_CFG_COIL_ON_HIGH
-#define ST_COM_ON ST_COM_HIGH
-#define ST_COM_OFF ST_COM_LOW
-#else
-#define ST_COM_ON ST_COM_LOW
-#define ST_COM_OFF ST_COM_HIGH
-#endif
-#if ST_CFG_TICK_PRESCALER != 8
-#error "this port runs Timer0 at CPU clock / 8"
-#endif
-
-#define ST_SPAN 256U
-#define ST_NEAR_TICKS 16U /* st_coil_engage takes at most 120 cycles from reading the counter */
-#define ST_FAR_TICKS (ST_SPAN + 64U) /* more than a lap and all that may interrupt the arming */
-#define ST_SPANS_PER_BEAT ((ST_CFG_F_CPU_HZ > 12000000UL) ? 8U : 4U) /* about 1 ms; a power of two */
-#define ST_GUARD_BEATS ST_CFG_GUARD_BEATS
-
-#define ST_EVENT_CAPTURE 1U
-#define ST_EVENT_COIL 2U
-#define ST_EVENT_ALARM 4U
-
 volatile uint8_t st_span; /* timer spans: low byte ... */
 volatile uint16_t st_spans_high;
 static volatile uint8_t st_noted; /* events that wait for the core */
@@ -60,11 +37,6 @@ static volatile bool st_listening;       /* INT0 is wanted */
 static uint8_t st_guard;
 static volatile uint8_t st_beats;
 static volatile bool st_forced;
-
-#define ST_HOLD() \
-    uint8_t const held = SREG; \
-    cli()
-#define ST_RELEASE() SREG = held
 
 /* ---- Time ------------------------------------------------------------------------------------ */
 
@@ -150,10 +122,7 @@ static uint8_t st_wanted_action(void)
     return (st_coil_pending == (uint8_t)ST_COIL_ON_AT) ? ST_COM_ON : ST_COM_OFF;
 }
 
-static uint8_t st_idle_action(void)
-{
-    return (st_coil_pending == (uint8_t)ST_COIL_ON_AT) ? ST_COM_OFF : ST_COM_ON;
-}
+#define ST_IDLE_ACTION() ((st_coil_pending == (uint8_t)ST_COIL_ON_AT) ? ST_COM_OFF : ST_COM_ON)
 
 /* Off now: the compare latch is cleared by force (11.9.2). */
 static void st_coil_off(void)
@@ -225,7 +194,7 @@ static bool st_coil_defuse(void)
     bool came_about = false;
     ST_HOLD();
     if (st_coil_pending != (uint8_t)ST_COIL_IDLE) {
-        st_action_to(st_idle_action());
+        st_action_to(ST_IDLE_ACTION());
         came_about = st_coil_is_on() == (st_coil_pending == (uint8_t)ST_COIL_ON_AT);
         if (came_about) {
             st_action_to(st_wanted_action()); /* the next lap's match changes nothing */
@@ -252,7 +221,7 @@ static void st_coil_arm(st_core *core)
     (void)st_take(ST_EVENT_COIL);
     st_coil_pending = core->orders.coil;
     st_coil_at = core->orders.coil_at;
-    st_action_to(st_idle_action());
+    st_action_to(ST_IDLE_ACTION());
     st_coil_engage();
 }
 

@@ -2,12 +2,41 @@
 #ifndef ST_PORT_PINS_H
 #define ST_PORT_PINS_H
 
+#include <avr/interrupt.h>
 #include <avr/io.h>
 #include <stdint.h>
 
 #include "config.h"
 
 #define ST_BIT(n) ((uint8_t)(1U << (n)))
+
+#define ST_COM_LOW ST_BIT(COM0A1)
+#define ST_COM_HIGH ((uint8_t)(ST_BIT(COM0A1) | ST_BIT(COM0A0)))
+#if ST_CFG_COIL_ON_HIGH
+#define ST_COM_ON ST_COM_HIGH
+#define ST_COM_OFF ST_COM_LOW
+#else
+#define ST_COM_ON ST_COM_LOW
+#define ST_COM_OFF ST_COM_HIGH
+#endif
+#if ST_CFG_TICK_PRESCALER != 8
+#error "this port runs Timer0 at CPU clock / 8"
+#endif
+
+#define ST_SPAN 256U
+#define ST_NEAR_TICKS 16U /* st_coil_engage takes at most 120 cycles from reading the counter */
+#define ST_FAR_TICKS (ST_SPAN + 64U) /* more than a lap and all that may interrupt the arming */
+#define ST_SPANS_PER_BEAT ((ST_CFG_F_CPU_HZ > 12000000UL) ? 8U : 4U) /* about 1 ms; a power of two */
+#define ST_GUARD_BEATS ST_CFG_GUARD_BEATS
+
+#define ST_EVENT_CAPTURE 1U
+#define ST_EVENT_COIL 2U
+#define ST_EVENT_ALARM 4U
+
+#define ST_HOLD() \
+    uint8_t const held = SREG; \
+    cli()
+#define ST_RELEASE() SREG = held
 
 extern uint8_t st_reset_cause; /* MCUSR as the reset left it */
 
