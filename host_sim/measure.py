@@ -148,6 +148,11 @@ def _start_terms(manifest: Manifest, rpm: F64) -> tuple[F64, F64]:
     return np.abs(slope)[place], corner[place]
 
 
+def start_slope(manifest: Manifest, rpm: F64) -> F64:
+    """Return the ticks of start delay that a tick of pulse width costs, at a speed (n,)."""
+    return _start_terms(manifest, np.abs(rpm))[0]
+
+
 def allowed(manifest: Manifest, rule: I64, wanted_deg: F64, rpm: F64) -> F64:
     """Return the error in degrees that counting in whole ticks can cost at steady speed.
 

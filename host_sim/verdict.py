@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from .bench import INVARIANT_FACTS
 from .manifest import Manifest
-from .measure import RULE_RUN, RULE_START, Measurement, locks_with_spark
+from .measure import RULE_RUN, RULE_START, Measurement, locks_with_spark, start_slope
 from .run import F64, Motion, Run, Train
 from .train import DEG_S_PER_RPM
 
@@ -166,7 +166,9 @@ def _timing(m: Measurement, train: Train, manifest: Manifest, limits: Limits) ->
     loose_deg = np.where(steady, 0.0, limits.changing * delay_deg * spread + curve_deg)
     error = np.abs(m.error_deg)
     start, run = m.rule == RULE_START, m.rule == RULE_RUN
-    early_deg = limits.early_us * 1e-6 * DEG_S_PER_RPM * np.abs(m.rpm)
+    # A pulse's width seen wrong is carried over the start delay as often as that is longer.
+    carried = np.where(start, 1.0 + start_slope(manifest, m.rpm), 1.0)
+    early_deg = limits.early_us * 1e-6 * DEG_S_PER_RPM * np.abs(m.rpm) * carried
     start_deg = manifest.start.deg_btdc + _start_loose_deg(m, train, manifest)
     not_before = start_deg + m.allowed_deg + early_deg
     greatest = manifest.greatest_advance_deg + m.allowed_deg + loose_deg + early_deg
