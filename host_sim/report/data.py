@@ -13,7 +13,7 @@ from sparktick.gen.circuit import Circuit, circuit_of
 from sparktick.gen.design import Design
 from sparktick.gen.electrical_of import Electrical, electrical_of
 from sparktick.gen.engine import AssumedValue, Engine, assumed_values, find_warnings
-from sparktick.gen.errors import FolderError, ToolError
+from sparktick.gen.errors import FolderError, SparktickError, ToolError
 from sparktick.gen.pipeline import Product
 from sparktick.gen.plan import Plan
 
@@ -33,6 +33,7 @@ from ..simulate import (
     steady_speeds,
 )
 from .delays import Delay, delays_of
+from .motion import MotionPart, motion_part
 from .start import Slowed, slowed_sparks
 from .turn import Turn, turn_of
 from .watched import Watched
@@ -114,7 +115,10 @@ class ChipPart:
 
 @dataclass(frozen=True)
 class ReportData:
-    """All of it.  ``description`` is None for a folder whose description was not given."""
+    """All of it.  ``description`` is None for a folder whose description was not given.
+
+    ``motion``: the engine in motion, or why it was not turned.
+    """
 
     manifest: Manifest
     board: Board
@@ -131,6 +135,7 @@ class ReportData:
     turns: tuple[Turn, ...]
     delays: tuple[Delay, ...]
     watched: Watched | None = None
+    motion: MotionPart | str = ""
 
     @property
     def noisy(self) -> tuple[ScenarioResult, ...]:
@@ -252,7 +257,20 @@ def gather(
         ),
         turns=tuple(_turns(host, description)),
         delays=delays_of(manifest, description.design if description else None),
+        motion=_motion(description, folder, seed, step),
     )
+
+
+def _motion(
+    description: Description | None, folder: Path, seed: int, step: Step
+) -> MotionPart | str:
+    if description is None:
+        return "its description was not given"
+    step("the engine in motion")
+    try:
+        return motion_part(description.engine, description.design, folder, seed=seed)
+    except SparktickError as error:
+        return str(error).splitlines()[0]
 
 
 def _of_chip(emulators: Sequence[str], mcu: str) -> Sequence[str]:

@@ -17,6 +17,7 @@ from sparktick.gen.render import tool_version
 from . import figure_turn, figures, figures_electrical, tables
 from .data import ReportData
 from .figures import Picture
+from .figures_motion import motion_pictures
 from .figures_parts import part_pictures
 from .figures_watched import watched_picture
 from .svg import to_svg
@@ -73,6 +74,7 @@ def pictures(data: ReportData) -> dict[str, list[Picture]]:
         ],
         "turn": [figure_turn.turn_picture(data, turn) for turn in data.turns],
         "start": [figures.start(data)],
+        "motion": [] if isinstance(data.motion, str) else [*motion_pictures(data.motion)],
         "noise": [figures.noise(data)],
         "delays": [*part_pictures(data, "delays")],
         "bench": [watched_picture(data.watched) if data.watched else None],

@@ -30,6 +30,12 @@ FIGURES = [
     "turn-idle",
     "turn-top-speed",
     "start",
+    "uneven-turns",
+    "start-trace",
+    "predictor-errors",
+    "flywheel",
+    "magnet-places",
+    "start-cost",
     "noise",
     "sensor-line",
 ]
@@ -179,6 +185,8 @@ def test_a_folder_alone_says_what_it_lacks(bare: ReportData) -> None:
     assert "were not judged" in shown and "--engine" in shown
     figures = report_content(bare)["figures"]
     need = {"energy", "voltage", "heat", "schemes", "current", "stuck-on", "sensor-line"}
+    need |= {"uneven-turns", "start-trace", "predictor-errors", "flywheel", "magnet-places"}
+    need |= {"start-cost"}
     assert figures == [name for name in FIGURES if name not in need]
 
 
