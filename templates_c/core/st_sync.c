@@ -51,7 +51,7 @@ static void st_spark_from(st_core *c, st_ticks edge_at, uint32_t period)
 {
     st_ticks spark_at = edge_at + st_rounded(st_delay_q8(period));
 #if ST_CFG_ARC_TIMING
-    if (c->spark_due && (spark_at == c->coil_off_at)) {
+    if (c->spark_due && (c->coil_off_at == (spark_at + (ST_CFG_SPARK_ON_RISE ? st_dwell(c) : 0U)))) {
         return; /* ordered already: an instant that is near would only be moved by arming it again */
     }
 #endif

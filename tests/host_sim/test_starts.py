@@ -21,8 +21,7 @@ from .engines import model
 START_DEG = 4.0
 # A magnet and a start advance as no one should have them, and a starter the firmware trusts.
 BAD_START = (
-    ("lead_edge_deg_btdc = 48.0", "lead_edge_deg_btdc = 75.0"),
-    ("arc_deg = 34.0 ", "arc_deg = 20.0 "),
+    ("lead_edge_deg_btdc = 48.0", "lead_edge_deg_btdc = 64.0"),  # the trail edge is the spark
     ("start_deg_btdc = 4.0", "start_deg_btdc = 30.0"),
     ('starter = "hand"', 'starter = "drill"'),
     ("[plug]", "[safety]\nallow_start_advance_over_12_deg = true\n\n[plug]"),

@@ -44,7 +44,7 @@ def steady(manifest: Manifest, rpm: float, end_s: float) -> Train:
     return motions.pickup_train(motions.steady(rpm), manifest, end_s)
 
 
-@pytest.mark.parametrize("rpm", [400.0, 2000.0, 8000.0])
+@pytest.mark.parametrize("rpm", [700.0, 2000.0, 8000.0])
 def test_each_coil_sparks_for_its_own_cylinder(
     folder: Path, manifest: Manifest, rpm: float
 ) -> None:
@@ -96,7 +96,7 @@ def test_a_lost_pulse_never_moves_a_spark_to_the_other_cylinder(
 
 @pytest.mark.parametrize("stuck", [0, 1])
 def test_a_dead_phase_sensor_makes_no_spark(folder: Path, manifest: Manifest, stuck: int) -> None:
-    for rpm in (400.0, 3000.0):
+    for rpm in (700.0, 3000.0):
         train = steady(manifest, rpm, 1.0)
         dead = replace(train, second_s=np.zeros(stuck))
         run = run_train(load(folder), Hardware.of(manifest), dead)
