@@ -45,6 +45,9 @@
 /* Heartbeats the coil may be on before the guard ends it: the hard limit, rounded up, plus one. */
 #define ST_GUARD_BEATS ST_CFG_GUARD_BEATS
 
+#if ST_CFG_F_CPU_HZ > 16384000UL
+#error "the heartbeat's 8-bit timer counts no millisecond at that clock"
+#endif
 #define ST_BEAT_COUNT ((uint8_t)((ST_CFG_F_CPU_HZ / 64UL / 1000UL) - 1UL))
 #define ST_BAUD_COUNT ((uint16_t)(((ST_CFG_F_CPU_HZ + (4UL * ST_CFG_BAUD)) / (8UL * ST_CFG_BAUD)) - 1UL))
 
@@ -146,6 +149,12 @@ static void st_coil_engage(void)
     st_unmask(ST_BIT(OCIE1A));
 }
 
+static bool st_coil_is_on(void)
+{
+    bool const high = (ST_COIL_IN & ST_BIT(ST_PIN_COIL_BIT)) != 0U;
+    return high == (ST_CFG_COIL_ON_HIGH != 0);
+}
+
 /* The match has switched the pin: tell the core. */
 static void st_coil_switched(st_core *core)
 {
@@ -154,6 +163,8 @@ static void st_coil_switched(st_core *core)
     st_coil_pending = (uint8_t)ST_COIL_IDLE;
     st_mask(ST_BIT(OCIE1A));
     st_tacho(!on);
+    /* An off-time may fall between two beats. */
+    st_guard = st_coil_is_on() ? st_guard : (uint8_t)0U;
     st_on_coil(core, st_coil_at, on);
 }
 
@@ -168,12 +179,6 @@ static void st_coil_first(st_core *core)
     if (st_coil_matched()) {
         st_coil_switched(core);
     }
-}
-
-static bool st_coil_is_on(void)
-{
-    bool const high = (ST_COIL_IN & ST_BIT(ST_PIN_COIL_BIT)) != 0U;
-    return high == (ST_CFG_COIL_ON_HIGH != 0);
 }
 
 /* After st_coil_defuse the pin alone tells whether the old order has come about: a match between the

@@ -119,6 +119,12 @@ static void st_coil_engage(void)
     st_unmask(TCA_SINGLE_CMP0_bm);
 }
 
+/* The pin, inverted by its own configuration where the coil is on when low. */
+static bool st_coil_is_on(void)
+{
+    return (ST_VPORT(COIL).IN & ST_MASK(COIL)) != 0U;
+}
+
 /* The match has switched the pin: tell the core. */
 static void st_coil_switched(st_core *core)
 {
@@ -127,6 +133,8 @@ static void st_coil_switched(st_core *core)
     st_coil_pending = (uint8_t)ST_COIL_IDLE;
     st_mask(TCA_SINGLE_CMP0_bm);
     st_pin_put(TACHO, !on);
+    /* An off-time may fall between two beats. */
+    st_guard = st_coil_is_on() ? st_guard : (uint8_t)0U;
     st_on_coil(core, st_coil_at, on);
 }
 
@@ -141,12 +149,6 @@ static void st_coil_first(st_core *core)
     if (st_coil_matched()) {
         st_coil_switched(core);
     }
-}
-
-/* The pin, inverted by its own configuration where the coil is on when low. */
-static bool st_coil_is_on(void)
-{
-    return (ST_VPORT(COIL).IN & ST_MASK(COIL)) != 0U;
 }
 
 /* After st_coil_defuse the pin alone tells whether the old order has come about: a match between the

@@ -105,12 +105,6 @@ static bool st_take(uint8_t event)
 
 /* ---- Coil, interrupts off -------------------------------------------------------------------- */
 
-static bool st_coil_is_on(void)
-{
-    bool const high = (PINB & ST_BIT(ST_PIN_COIL_BIT)) != 0U;
-    return high == (ST_CFG_COIL_ON_HIGH != 0);
-}
-
 static void st_action_to(uint8_t action)
 {
     st_action = action;
@@ -174,6 +168,12 @@ static void st_coil_engage(void)
     st_unmask(ST_BIT(OCIE0A));
 }
 
+static bool st_coil_is_on(void)
+{
+    bool const high = (PINB & ST_BIT(ST_PIN_COIL_BIT)) != 0U;
+    return high == (ST_CFG_COIL_ON_HIGH != 0);
+}
+
 /* Tell the core that the output has switched. */
 static void st_coil_switched(st_core *core)
 {
@@ -185,6 +185,7 @@ static void st_coil_switched(st_core *core)
     } else {
         PORTB |= ST_BIT(ST_PIN_TACHO_BIT);
     }
+    st_guard = st_coil_is_on() ? st_guard : (uint8_t)0U; /* off between two beats counts */
     st_on_coil(core, st_coil_at, on);
 }
 
