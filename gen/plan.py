@@ -164,10 +164,7 @@ def longest_charge_s(
     start = np.array([line.from_ticks for line in run_table])
     gate = np.array([line.gate_q16 for line in run_table])
     line = np.clip(np.searchsorted(start, period, side="right") - 1, 0, len(run_table) - 1)
-    # Each pulse that is bridged widens the gate by as much again (st_foresee).
-    bridging = period <= geometry.rpm_ticks / design.layers.bridge_above_rpm
-    widths = np.where(bridging, 1.0 + design.layers.bridge_missing, 1.0)
-    latest = period * gate[line] / 65536.0 * widths + guard_ticks
+    latest = period * gate[line] / 65536.0 + guard_ticks
     before = delay < dwell_ticks + guard_ticks
     if design.spark_on_rise or not np.any(before):
         return dwell_ticks / design.board.tick_hz

@@ -77,9 +77,9 @@
 #define ST_CFG_SUPPLY_Q4 10617U /* nominal supply, 1/16 count */
 #define ST_CFG_OFF_MIN_TICKS UINT32_C(2000) /* 1000 us for the spark to burn */
 #define ST_CFG_ON_MIN_TICKS UINT32_C(673) /* a shorter charge is not begun */
-#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(15523) /* 7761.5 us: longest on-time, whatever happens */
+#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(11863) /* 5931.5 us: longest on-time, whatever happens */
 #define ST_CFG_GUARD_TICKS UINT32_C(518) /* 259 us: confirm and serve an edge */
-#define ST_CFG_GUARD_BEATS 9U /* the independent guard ends the charge after so many heartbeats */
+#define ST_CFG_GUARD_BEATS 7U /* the independent guard ends the charge after so many heartbeats */
 #define ST_CFG_COIL_ON_HIGH 1
 
 /* ---- Telling ----------------------------------------------------------------------------------- */

@@ -75,9 +75,9 @@
 #define ST_CFG_DWELL_POINTS 0 /* 0: the same at every supply */
 #define ST_CFG_OFF_MIN_TICKS UINT32_C(2000) /* 1000 us for the spark to burn */
 #define ST_CFG_ON_MIN_TICKS UINT32_C(673) /* a shorter charge is not begun */
-#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(57463) /* 28731.5 us: longest on-time, whatever happens */
+#define ST_CFG_HARD_LIMIT_TICKS UINT32_C(31335) /* 15667.5 us: longest on-time, whatever happens */
 #define ST_CFG_GUARD_TICKS UINT32_C(518) /* 259 us: confirm and serve an edge */
-#define ST_CFG_GUARD_BEATS 30U /* the independent guard ends the charge after so many heartbeats */
+#define ST_CFG_GUARD_BEATS 17U /* the independent guard ends the charge after so many heartbeats */
 #define ST_CFG_COIL_ON_HIGH 1
 
 /* ---- Telling ----------------------------------------------------------------------------------- */
