@@ -7,14 +7,13 @@ import warnings
 from collections.abc import Iterator
 from pathlib import Path
 
+import distributed
 import pytest
 
 from sparktick.gen.errors import RunError
 from sparktick.host_sim import campaign_run
 from sparktick.host_sim.campaign import Block, Source, plan_blocks, read_source
 from sparktick.host_sim.campaign_run import BLOCKS_FILE, Store, Where, run_blocks
-
-distributed = pytest.importorskip("distributed")
 
 # The cluster's own threads and sockets outlive it by a moment; that is not ours.
 pytestmark = [
