@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from .arm_flags import CORTEX_M3
 from .avr_flags import AVR, AVR_TIGHT, Flags
 
 
@@ -98,6 +99,17 @@ AVR_TOOLS = Tools(
     wheel_version="7.3",
 )
 
+ARM_TOOLS = Tools(
+    name="ARM",
+    gcc="arm-none-eabi-gcc",
+    probe="#include <stdint.h>\n",
+    library="it came without its own headers",
+    library_sign="stdint.h",
+    remedy="apt install gcc-arm-none-eabi (Debian, Ubuntu)",
+    platformio_package="toolchain-gccarmnoneeabi",
+    platformio_platform="ststm32",
+)
+
 _USART_MEGA = [f"P{port}{bit}" for port in "ABCF" for bit in (0, 4)]
 _PORTS_AB = " | ".join(f"P{port}{bit}" for port in "AB" for bit in range(8))
 
@@ -147,6 +159,19 @@ FAMILIES = {
                     "attiny(8|16)0[467]",
                     {"coil": "PA4 | PB4", "pickup": _PORTS_AB, "serial_tx": "PB2 | PA1"},
                 ),
+            ),
+        ),
+        Family(
+            name="stm32f1",
+            title="STM32F103 at 72 MHz: timer 4",
+            tools=ARM_TOOLS,
+            flags=CORTEX_M3,
+            chip_flags=("-mcpu=cortex-m3", "-mthumb"),
+            link_script="stm32f103.ld",
+            flash_from=0x08000000,
+            # RM0008 9.3.7, timer 4 without remapping; 9.3.8, serial port 1.
+            pins=(
+                ("stm32f103[cr][8b]", {"pickup": "PB6", "coil": "PB8", "serial_tx": "PA9"}),
             ),
         ),
     )

@@ -37,7 +37,12 @@ def _avrdude(board: Board, way: Upload, port: str, image: str) -> list[str]:
 
 
 AVRDUDE = Uploader("avrdude", "hex", _avrdude)
-UPLOADERS = {"uf2": Uploader("cp", "uf2", lambda board, way, port, image: [image, "$(PORT)"])}
+UPLOADERS = {
+    "uf2": Uploader("cp", "uf2", lambda board, way, port, image: [image, "$(PORT)"]),
+    "stlink": Uploader(
+        "st-flash", "hex", lambda board, way, port, image: ["--format", "ihex", "write", image]
+    ),
+}
 """By the way's ``programmer``; every other programmer is avrdude's."""
 
 

@@ -1,0 +1,19 @@
+"""How firmware for ARM Cortex-M chips is compiled: no C library, our own start-up and link script."""
+
+from __future__ import annotations
+
+from .avr_flags import AVR, Flags
+
+CORTEX_M3 = Flags(
+    language=("-std=c99", "-ffreestanding"),
+    warnings=AVR.warnings,
+    size=(
+        "-O2",
+        "-flto",
+        "-fshort-enums",
+        "-fno-tree-loop-distribute-patterns",  # memset in st_start.c must not call itself
+        "-ffunction-sections",
+        "-fdata-sections",
+    ),
+    link=("-nostdlib", "-Wl,--gc-sections", "-Wl,--build-id=none"),
+)
