@@ -1,4 +1,4 @@
-"""How firmware for ARM Cortex-M chips is compiled: no C library, our own start-up and link script."""
+"""How firmware for ARM Cortex-M is compiled: no C library, our own start-up and link script."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ CORTEX_M3 = Flags(
         "-O2",
         "-flto",
         "-fshort-enums",
-        "-fno-tree-loop-distribute-patterns",  # memset in st_start.c must not call itself
+        "-fno-tree-loop-distribute-patterns",  # memset in st_port_start.c must not call itself
         "-ffunction-sections",
         "-fdata-sections",
     ),

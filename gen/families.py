@@ -170,9 +170,7 @@ FAMILIES = {
             link_script="stm32f103.ld",
             flash_from=0x08000000,
             # RM0008 9.3.7, timer 4 without remapping; 9.3.8, serial port 1.
-            pins=(
-                ("stm32f103[cr][8b]", {"pickup": "PB6", "coil": "PB8", "serial_tx": "PA9"}),
-            ),
+            pins=(("stm32f103[cr][8b]", {"pickup": "PB6", "coil": "PB8", "serial_tx": "PA9"}),),
         ),
     )
 }

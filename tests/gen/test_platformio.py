@@ -208,5 +208,6 @@ def test_the_stand_in_knows_every_board_of_ours() -> None:
         (board.platformio_platform, way.platformio_board)
         for board in all_boards()
         for way in board.upload
+        if board.family.startswith("avr")  # the stand-in compiles with avr-gcc
     }
     assert ours == set(BOARDS)
