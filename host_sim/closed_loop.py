@@ -37,7 +37,8 @@ class Sparks:
     ``at_deg`` cumulative crank angle; ``deg_btdc`` before the nearest dead centre with a pulse;
     ``rpm`` speed then (negative: backwards); ``lit`` bit for each cylinder that began to burn (0:
     exhaust stroke, misfire or nothing to burn); ``charge`` of that cylinder, 0 to 1; ``mode`` of
-    the core, index into ``HostRun.modes``.
+    the core, index into ``HostRun.modes``; ``coil`` 0 or 1, of two; ``cylinder`` the one whose dead
+    centre is nearest, where the cylinders fire in turn.
     """
 
     t_s: F64
@@ -47,6 +48,8 @@ class Sparks:
     lit: I64
     charge: F64
     mode: I64
+    coil: I64
+    cylinder: I64
 
 
 @dataclass(frozen=True)
@@ -100,7 +103,7 @@ class _Room:
 
     def __init__(self, ffi: Any, record: bool) -> None:
         self.out = ffi.new("loop_out *")
-        self.spark = np.empty((SPARK_ROOM, 6))
+        self.spark = np.empty((SPARK_ROOM, 7))
         self.turn = np.empty((SPARK_ROOM, 4))
         self.out.spark = ffi.cast("loop_spark *", ffi.from_buffer(self.spark))
         self.out.turn = ffi.cast("loop_turn *", ffi.from_buffer(self.turn))
@@ -186,6 +189,7 @@ class ClosedLoop:
                 "trail_delay_s": manifest.trail_delay_us * 1e-6,
                 "output_delay_s": manifest.output_delay_us * 1e-6,
                 "spark_on_rise": int(manifest.spark_on_rise),
+                "two_coils": int(manifest.two_coils),
                 "stop_reversals": stop_reversals,
                 "stop_rpm": stop_rpm,
             },
@@ -232,8 +236,7 @@ class ClosedLoop:
         coils: tuple[F64, U8, U8] = (np.zeros(0), np.zeros(0, np.uint8), np.zeros(0, np.uint8))
         if self._record:
             motion = motion_of(joined["piece"])
-            true = np.ones(len(joined["edge_s"]), np.uint8)
-            train = Train(joined["edge_s"], joined["active"], true, self.t_s, motion)
+            train = self._train(joined["edge_s"], joined["active"], motion)
             coils = (joined["coil_s"], joined["coil_on"], joined["coil_mode"])
         return ClosedRun(
             end_s=self.t_s,
@@ -258,6 +261,15 @@ class ClosedLoop:
             stopped=stopped,
         )
 
+    def _train(self, edge_s: F64, line: U8, motion: Motion) -> Train:
+        """Return the recorded edges; the phase sensor changes midway between two pulses."""
+        second = line >> 1
+        change = np.flatnonzero(np.diff(second, prepend=np.uint8(0)))
+        before = np.concatenate((motion.t_s[:1], edge_s))[change]
+        true = np.ones(len(edge_s), np.uint8)
+        second_s = 0.5 * (before + edge_s[change])
+        return Train(edge_s, line & np.uint8(1), true, self.t_s, motion, second_s)
+
     def _host_run(self, coils: tuple[F64, U8, U8]) -> HostRun:
         n = min(int(self._modes[0]), MODE_ROOM)
         return HostRun(
@@ -266,10 +278,10 @@ class ClosedLoop:
             timer_phase_s=self._bench.chip.timer_phase_s,
             coil_s=coils[0],
             coil_on=coils[1],
-            coil_channel=np.zeros(len(coils[0]), np.uint8),
+            coil_channel=(coils[2] >> 7).astype(np.uint8),
             counters=self._bench.counters(),
             facts=self._bench.facts(),
-            coil_mode=coils[2],
+            coil_mode=coils[2] & np.uint8(0x7F),
             mode_s=self._mode_s[:n].copy(),
             mode=self._mode[:n].copy(),
             modes=self.library.modes,
@@ -278,14 +290,17 @@ class ClosedLoop:
     def _sparks(self, rows: F64) -> Sparks:
         spacing = self.manifest.geometry.spacing_deg
         at = rows[:, 1]
+        nearest = np.rint(at / spacing)
         return Sparks(
             t_s=rows[:, 0],
             at_deg=at,
-            deg_btdc=np.rint(at / spacing) * spacing - at,
+            deg_btdc=nearest * spacing - at,
             rpm=rows[:, 2] / DEG_S_PER_RPM,
             lit=np.ascontiguousarray(rows[:, 3]).view(np.int64),
             charge=rows[:, 4],
             mode=rows[:, 5].astype(np.int64),
+            coil=rows[:, 6].astype(np.int64),
+            cylinder=nearest.astype(np.int64) & int(self.manifest.two_coils),
         )
 
     def _turns(self, rows: F64) -> Turns:

@@ -8,14 +8,15 @@ is solved at once, a few times over, because burn and drag depend on the time th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import inf, pi
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from sparktick.gen.burn import HALF_BURNT_Y, wiebe
-from sparktick.gen.errors import RunError, SparktickError
+from sparktick.gen.errors import RunError
 from sparktick.gen.slider_crank import ATMOSPHERE_PA
 
 from .engine_model import CLOSED, LEAST_CHARGE, TO_INLET, EngineModel, Tables
@@ -52,11 +53,9 @@ def _tables(model: EngineModel, cell_deg: float) -> Tables:
 
 
 class _Cylinder:
-    """One cylinder over a turn from bottom to bottom, firing in that turn or not."""
+    """One cylinder over a turn that begins in the cell ``first`` of its cycle."""
 
-    def __init__(self, tables: Tables, *, firing: bool) -> None:
-        half = tables.per_turn // 2
-        first = -half if firing else half
+    def __init__(self, tables: Tables, first: int) -> None:
         cell = np.arange(first, first + tables.per_turn) % tables.per_cycle
         border = np.append(cell, (cell[-1] + 1) % tables.per_cycle)
         self.cell = cell
@@ -66,67 +65,123 @@ class _Cylinder:
         self.inlet = tables.region[cell] == TO_INLET
         # Where in this turn the throttle decides on the charge: the inlet's opening at the top, or
         # a two-stroke's port closing.
-        self.breathes_at: int | None = half if self.inlet[half] else None
-        if tables.model.strokes == 2:
-            self.breathes_at = tables.close - half
+        breathes = tables.close if tables.model.strokes == 2 else tables.per_turn
+        self.breathes_at = _place(cell, breathes)
+        # Closed cells at the begin hold what the turn before shut in.
+        self.carried = int(np.argmin(self.closed)) if self.closed[0] else 0
+        self.top_deg = tables.cell_deg * float((-first) % tables.per_turn)
         self.u_burn = tables.u_burn.reshape(-1, 2)[cell]
-        self.close_v = float(tables.v[tables.close])
+
+
+def _place(cell: NDArray[np.int64], wanted: int) -> int | None:
+    found = np.flatnonzero(cell == wanted)
+    return int(found[0]) if len(found) else None
+
+
+@dataclass(frozen=True)
+class _Spark:
+    """The sparks of one turn: where, and what multiplies the heat of the charges they light."""
+
+    deg_btdc: float
+    heat_factor: float
+
+
+@dataclass(frozen=True)
+class _Gas:
+    """What a cylinder holds between two turns: p V^n, its charge, its latest burn."""
+
+    k: float
+    charge: float = 1.0
+    spark_s: float = 0.0
+    burn_s: float = 1.0
+    heat_j: float = 0.0
+    burnt: float = 0.0
+
+
+def _burnt(gas: _Gas, at_s: ArrayLike) -> F64:
+    return wiebe(np.minimum((np.asarray(at_s) - gas.spark_s) / gas.burn_s, 1.0))
+
+
+def _released(kind: _Cylinder, gas: _Gas, t: F64, where: NDArray[np.bool_]) -> tuple[F64, F64]:
+    """Return what a burn adds to p V^n and the heat it releases, in some cells of a turn.
+
+    What burnt before the first of them is released in it.
+    """
+    if not (gas.heat_j > 0.0 and where.any()):
+        return np.zeros(len(where)), np.zeros(len(where))
+    at_border = _burnt(gas, t)
+    middle = _burnt(gas, 0.5 * (t[1:] + t[:-1]))
+    begin = at_border[:-1].copy()
+    begin[int(np.argmax(where))] = gas.burnt
+    middle = np.clip(middle, begin, at_border[1:])
+    first = np.where(where, gas.heat_j * (middle - begin), 0.0)
+    second = np.where(where, gas.heat_j * (at_border[1:] - middle), 0.0)
+    return first / kind.u_burn[:, 0] + second / kind.u_burn[:, 1], first + second
 
 
 class Turner:
-    """An engine turned forwards, turn by turn from bottom to bottom; ``rpm`` at the begin.
+    """An engine turned forwards, turn by turn; ``rpm`` at the begin.
 
-    The first turn is a firing one of the first cylinder.  Raises SparktickError for cylinders
-    whose dead centres do not fall together.
+    A turn goes from bottom to bottom of the first cylinder, which fires in the first of them.
+    Cylinders that fire in between hand their gas and their burn on to the next turn.
     """
 
     def __init__(self, model: EngineModel, rpm: float, *, cell_deg: float = 1.0) -> None:
-        if any(phase % 360.0 for phase in model.phases_deg):
-            raise SparktickError(
-                "[engine] tdc_spacing_deg: only cylinders that reach the top together are turned "
-                "in one piece; describe one of them"
-            )
         self.model, self.tables = model, _tables(model, cell_deg)
-        self._kinds = {firing: _Cylinder(self.tables, firing=firing) for firing in (True, False)}
-        half = self.tables.per_turn // 2
+        turn, cycle, half = self.tables.per_turn, self.tables.per_cycle, self.tables.per_turn // 2
+        self._kinds = [
+            [
+                _Cylinder(self.tables, (first - half - behind) % cycle)
+                for first in range(0, cycle, turn)
+            ]
+            for behind in self.tables.phase_cells
+        ]
+        self._apart = any(phase % 360.0 for phase in model.phases_deg)
         inertia = self.tables.inertia
         self._inertia = np.concatenate((inertia[half:], inertia[1 : half + 1]))
         self._step = np.radians(cell_deg)
-        self._deg = np.arange(self.tables.per_turn) * cell_deg - 180.0
+        self._deg = np.arange(turn) * cell_deg - 180.0
         self._charge_of = np.linspace(0.0, 1.0, len(model.half_deg_at_1000))
-        self._charge = [1.0] * model.cylinders
+        self._gas = [_Gas(self._shut_in(1.0)) for _ in model.phases_deg]
         self.w = rpm * RAD_S_PER_RPM
         self.t_s = 0.0
         self.turn = 0
         self.mean_rpm = rpm
         self._pieces: list[F64] = []
-        self._profile: dict[bool, F64] = {}  # speed over its begin, of the last turn of each kind
+        self._profile: dict[int, F64] = {}  # speed over its begin, of the last turn of each kind
 
-    def _fires(self, index: int) -> bool:
-        if self.model.strokes == 2:
-            return True
-        return (self.turn - round(self.model.phases_deg[index] / 360.0)) % 2 == 0
+    def _shut_in(self, part: float) -> float:
+        """Return p V^n of a charge when the cylinder closes."""
+        close_v = float(self.tables.v[self.tables.close])
+        return float(ATMOSPHERE_PA * part * close_v**self.model.n)
 
     def go(self, duty: Duty, advance: Advance, heat_factor: float = 1.0) -> None:
         """Turn once.  ``heat_factor`` multiplies the heat of charges lit in this turn.
 
         Raises RunError, with turn and state, when the crank stops on the way.
         """
-        kinds = [self._kinds[self._fires(i)] for i in range(self.model.cylinders)]
-        spark_deg = -advance(self.mean_rpm)
-        kind_of_turn = self._fires(0)
+        kind_of_turn = self.turn % len(self._kinds[0])
+        kinds = [row[kind_of_turn] for row in self._kinds]
+        spark = _Spark(advance(self.mean_rpm), heat_factor)
         before = self._profile.get(kind_of_turn)
         w = self.w * (before if before is not None else np.ones(self.tables.per_turn + 1))
         for _ in range(PASSES if before is None else PASSES - 1):
-            work = np.zeros(self.tables.per_turn)
-            for i, kind in enumerate(kinds):
-                if kind.breathes_at is not None:
-                    rpm = float(w[kind.breathes_at]) / RAD_S_PER_RPM
-                    self._charge[i] = charge_at(rpm, duty.throttle_rpm)
-                work += self._gas_work(kind, self._charge[i], w, spark_deg, heat_factor)
+            work, after = self._gases(kinds, duty, w, spark)
             w = self._speeds(work, w, duty)
+        if self._apart:  # what burns on into the next turn began at the final speeds' instants
+            after = self._gases(kinds, duty, w, spark)[1]
+        self._gas = after
         self._profile[kind_of_turn] = w / w[0]
         self._take(w)
+
+    def _gases(
+        self, kinds: list[_Cylinder], duty: Duty, w: F64, spark: _Spark
+    ) -> tuple[F64, list[_Gas]]:
+        found = [
+            self._gas_work(kind, gas, duty.throttle_rpm, w, spark)
+            for kind, gas in zip(kinds, self._gas, strict=True)
+        ]
+        return np.sum([work for work, _ in found], axis=0), [gas for _, gas in found]
 
     def _times(self, w: F64) -> F64:
         dt = 2.0 * self._step / (w[1:] + w[:-1])
@@ -143,52 +198,62 @@ class Turner:
             raise RunError(
                 f"the crank stops in turn {self.turn}, {self._deg[max(place - 1, 0)]:.0f} deg "
                 f"after dead centre: {self.w / RAD_S_PER_RPM:.0f} rpm ({energy:.3g} J) before, "
-                f"charge {min(self._charge):.2f}, throttle {duty.throttle_rpm:g} rpm\n"
+                f"charge {min(gas.charge for gas in self._gas):.2f}, "
+                f"throttle {duty.throttle_rpm:g} rpm\n"
                 "    Give it more throttle, less load or more flywheel."
             )
         return np.asarray(np.sqrt(2.0 * after / self._inertia))
 
     def _gas_work(
-        self, kind: _Cylinder, charge: float, w: F64, spark_deg: float, factor: float
-    ) -> F64:
-        """Work of one cylinder's gas on the crank in each cell, against the air outside."""
-        model = self.model
-        part = max(charge, LEAST_CHARGE) if model.strokes == 4 else 1.0
+        self, kind: _Cylinder, gas: _Gas, throttle_rpm: float, w: F64, spark: _Spark
+    ) -> tuple[F64, _Gas]:
+        """Work of a cylinder's gas on the crank in each cell, against the air; its end."""
+        charge = gas.charge
+        if kind.breathes_at is not None:
+            charge = charge_at(float(w[kind.breathes_at]) / RAD_S_PER_RPM, throttle_rpm)
+        part = max(charge, LEAST_CHARGE) if self.model.strokes == 4 else 1.0
         work = np.where(kind.inlet, ATMOSPHERE_PA * (part - 1.0) * kind.dv, 0.0)
-        closed = kind.closed
-        if not closed.any():
-            return work
-        k0 = ATMOSPHERE_PA * part * kind.close_v**model.n
-        heat_k, heat_j = self._burn(kind, charge, w, spark_deg, factor)
-        k = k0 + np.concatenate(([0.0], np.cumsum(heat_k)))
+        if not kind.closed.any():
+            return work, _Gas(gas.k, charge)
+        t = self.t_s + self._times(w)
+        lit, place = self._lit(kind, charge, t, w, spark)
+        carried = np.arange(len(kind.cell)) < kind.carried
+        old = _released(kind, gas, t, carried)
+        burns = (np.arange(len(kind.cell)) > place) & (carried == carried[place])
+        new = _released(kind, lit, t, burns)
+        heat_k, heat_j = (np.where(kind.closed, a + b, 0.0) for a, b in zip(old, new, strict=True))
+        added = np.concatenate(([0.0], np.cumsum(heat_k)))
+        k = np.where(
+            carried, gas.k + added[:-1], self._shut_in(part) + added[:-1] - added[kind.carried]
+        )
         middle = 0.5 * (kind.u[1:] + kind.u[:-1])
-        gas = -(k[:-1] + 0.5 * heat_k) * kind.du + heat_j - heat_k * middle
-        return np.where(closed, gas - ATMOSPHERE_PA * kind.dv, work)
+        closed_work = heat_j - heat_k * middle - (k + 0.5 * heat_k) * kind.du
+        end = replace(lit, k=float(k[-1] + heat_k[-1]), heat_j=0.0)
+        if kind.closed[-1] and not carried[place]:
+            burnt = float(_burnt(lit, t[-1])) if burns[-1] else 0.0
+            end = replace(end, heat_j=lit.heat_j, burnt=burnt)
+        return np.where(kind.closed, closed_work - ATMOSPHERE_PA * kind.dv, work), end
 
-    def _burn(
-        self, kind: _Cylinder, charge: float, w: F64, spark_deg: float, factor: float
-    ) -> tuple[F64, F64]:
-        """Return what the burn adds to p V^n and the heat it releases, in each cell."""
-        model = self.model
-        t = self._times(w)
-        place = int(np.clip((spark_deg + 180.0) / self.tables.cell_deg, 0, len(w) - 2))
-        by = np.radians(spark_deg - self._deg[place])
+    def _lit(
+        self, kind: _Cylinder, charge: float, t: F64, w: F64, spark: _Spark
+    ) -> tuple[_Gas, int]:
+        """Return the burn that this turn's spark begins, and the cell it comes in."""
+        at_deg = (kind.top_deg - spark.deg_btdc) % 360.0
+        place = min(int(at_deg / self.tables.cell_deg), len(w) - 2)
+        by = np.radians(at_deg - place * self.tables.cell_deg)
         accel = (w[place + 1] ** 2 - w[place] ** 2) / (2.0 * self._step)
         spark_w = float(np.sqrt(max(w[place] ** 2 + 2.0 * accel * by, 1e-12)))
-        spark_s = t[place] + 2.0 * by / (w[place] + spark_w)
         rpm = spark_w / RAD_S_PER_RPM
-        half = float(np.interp(charge, self._charge_of, model.half_deg_at_1000))
-        burn_s = half * float(np.cbrt(rpm / 1000.0)) / HALF_BURNT_Y / (6.0 * rpm)
-        share = np.minimum((t - spark_s) / burn_s, 1.0)
-        begun = np.arange(len(t)) > place + 1
-        burnt = np.where(begun, wiebe(share), 0.0)
-        middle = np.where(begun[1:], wiebe(0.5 * (share[1:] + share[:-1])), 0.0)
-        middle = np.clip(middle, burnt[:-1], burnt[1:])
-        heat = model.charge_j * charge * factor
-        first, second = heat * (middle - burnt[:-1]), heat * (burnt[1:] - middle)
-        in_gas = kind.closed
-        heat_k = np.where(in_gas, first / kind.u_burn[:, 0] + second / kind.u_burn[:, 1], 0.0)
-        return heat_k, np.where(in_gas, first + second, 0.0)
+        half = float(np.interp(charge, self._charge_of, self.model.half_deg_at_1000))
+        heat_j = self.model.charge_j * charge * spark.heat_factor if kind.closed[place] else 0.0
+        lit = _Gas(
+            k=0.0,
+            charge=charge,
+            spark_s=float(t[place] + 2.0 * by / (w[place] + spark_w)),
+            burn_s=half * float(np.cbrt(rpm / 1000.0)) / HALF_BURNT_Y / (6.0 * rpm),
+            heat_j=heat_j,
+        )
+        return lit, place
 
     def _take(self, w: F64) -> None:
         t = self._times(w)
@@ -207,13 +272,12 @@ class Turner:
 
 def mean_gas_torque_nm(model: EngineModel, rpm: float, charge: float, advance_deg: float) -> float:
     """Mean torque of the gas over a cycle at constant speed, one charge and one advance."""
-    turner = Turner(model, rpm)
-    total = 0.0
-    for firing in (True,) if model.strokes == 2 else (True, False):
-        kind = turner._kinds[firing]
-        w = np.full(turner.tables.per_turn + 1, turner.w)
-        total += float(np.sum(turner._gas_work(kind, charge, w, -advance_deg, 1.0)))
-    return float(total * model.cylinders / np.radians(model.cycle_deg))
+    turner = Turner(replace(model, phases_deg=(0.0,)), rpm)
+    w = np.full(turner.tables.per_turn + 1, turner.w)
+    gas = replace(turner._gas[0], charge=charge)
+    throttle, spark = throttle_for(rpm, charge), _Spark(advance_deg, 1.0)
+    work = [turner._gas_work(kind, gas, throttle, w, spark)[0] for kind in turner._kinds[0]]
+    return float(np.sum(work) * model.cylinders / np.radians(model.cycle_deg))
 
 
 def steady_throttle_rpm(model: EngineModel, rpm: float, load: Load, advance: Advance) -> float:

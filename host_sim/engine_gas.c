@@ -71,9 +71,9 @@ void engine_cylinder_moves(engine_state *e, engine_cylinder *c, int direction)
     }
 }
 
-/* A spark lights every shut-in fresh charge; `w` is the speed then.  Returns a bit for each cylinder
- * that burns. */
-ENGINE_API int64_t engine_ignite(engine_state *e, double spark_s, double w)
+/* A spark at the plugs of some cylinders, a bit for each, lights what fresh charge is shut in there;
+ * `w` is the speed then.  Returns a bit for each cylinder that burns. */
+ENGINE_API int64_t engine_ignite(engine_state *e, int64_t plugs, double spark_s, double w)
 {
     int64_t which = 0;
     int64_t i;
@@ -82,7 +82,8 @@ ENGINE_API int64_t engine_ignite(engine_state *e, double spark_s, double w)
         double const rpm = fmax(fabs(w) * 60.0 / TWO_PI, SLOWEST_BURN_RPM);
         double whole_deg;
         double factor;
-        if ((e->spec.region[c->cell] != REGION_CLOSED) || !c->fresh || c->burning) {
+        if ((((plugs >> i) & 1) == 0) || (e->spec.region[c->cell] != REGION_CLOSED) || !c->fresh ||
+            c->burning) {
             continue;
         }
         factor = (e->heat_factors > 0) ? e->heat_factor[e->lit % e->heat_factors] : 1.0;

@@ -13,6 +13,7 @@
 
 #define DEG_PER_RAD 57.29577951308232
 #define COIL_ROOM 64
+#define ALL_PLUGS INT64_C(3)
 
 ENGINE_API int64_t loop_size(void)
 {
@@ -39,7 +40,15 @@ static double reached_s(const engine_piece *p, double deg, int forwards)
     return fmin(p->t_s + dt_s, p->end_s);
 }
 
-static int push_edge(loop_state *l, double at_s, int active)
+/* Level of the phase sensor at an edge: it is on around every second pulse. */
+static int second_at(const loop_state *l, double edge_deg, int lead)
+{
+    double const offset = (lead ? 0.0 : l->set.arc_deg) - l->set.lead_deg;
+    double const pulse = rint((edge_deg - offset) / l->set.spacing_deg);
+    return (l->set.two_coils != 0) && (fmod(fabs(pulse), 2.0) > 0.5);
+}
+
+static int push_edge(loop_state *l, double at_s, int active, int second)
 {
     double const pin_s = at_s + (active ? l->set.lead_delay_s : l->set.trail_delay_s);
     int64_t i = l->edges;
@@ -51,7 +60,7 @@ static int push_edge(loop_state *l, double at_s, int active)
         l->edge_active[i] = l->edge_active[i - 1];
     }
     l->edge_s[i] = pin_s;
-    l->edge_active[i] = (uint8_t)active;
+    l->edge_active[i] = (uint8_t)((unsigned)active | ((unsigned)second << 1));
     l->edges++;
     return 1;
 }
@@ -62,18 +71,18 @@ static int edges_of(loop_state *l, const engine_piece *p, double end_deg)
     double const spacing = l->set.spacing_deg;
     int room = 1;
     if (end_deg >= l->lead_up) {
-        room &= push_edge(l, reached_s(p, l->lead_up, 1), 1);
+        room &= push_edge(l, reached_s(p, l->lead_up, 1), 1, second_at(l, l->lead_up, 1));
         l->lead_up += spacing;
     } else if (end_deg < l->lead_up - spacing) {
         l->lead_up -= spacing;
-        room &= push_edge(l, reached_s(p, l->lead_up, 0), 0);
+        room &= push_edge(l, reached_s(p, l->lead_up, 0), 0, second_at(l, l->lead_up, 1));
     }
     if (end_deg >= l->trail_up) {
-        room &= push_edge(l, reached_s(p, l->trail_up, 1), 0);
+        room &= push_edge(l, reached_s(p, l->trail_up, 1), 0, second_at(l, l->trail_up, 0));
         l->trail_up += spacing;
     } else if (end_deg < l->trail_up - spacing) {
         l->trail_up -= spacing;
-        room &= push_edge(l, reached_s(p, l->trail_up, 0), 1);
+        room &= push_edge(l, reached_s(p, l->trail_up, 0), 1, second_at(l, l->trail_up, 0));
     }
     return room;
 }
@@ -160,6 +169,7 @@ static int sparks_of_chip(loop_state *l, loop_out *out)
         }
         l->spark_s[l->sparks] = l->coil_s[i] + l->set.output_delay_s;
         l->spark_mode[l->sparks] = (double)(l->coil_mode[i] & 0x7FU);
+        l->spark_coil[l->sparks] = l->coil_mode[i] >> 7;
         l->sparks++;
     }
     return 1;
@@ -168,18 +178,21 @@ static int sparks_of_chip(loop_state *l, loop_out *out)
 static void spark_now(loop_state *l, const engine_piece *p, loop_out *out)
 {
     loop_spark *const spark = &out->spark[out->sparks++];
+    int64_t const plugs = l->set.two_coils ? (INT64_C(1) << l->spark_coil[0]) : ALL_PLUGS;
     double const dt_s = l->spark_s[0] - p->t_s;
     int64_t i;
     spark->t_s = l->spark_s[0];
     spark->at_deg = p->at_deg + (dt_s * (p->speed_deg_s + (0.5 * p->accel_deg_s2 * dt_s)));
     spark->speed_deg_s = p->speed_deg_s + (p->accel_deg_s2 * dt_s);
     spark->mode = l->spark_mode[0];
-    spark->lit = engine_ignite(l->engine, spark->t_s, spark->speed_deg_s / DEG_PER_RAD);
+    spark->coil = (double)l->spark_coil[0];
+    spark->lit = engine_ignite(l->engine, plugs, spark->t_s, spark->speed_deg_s / DEG_PER_RAD);
     spark->charge = l->engine->cyl[((spark->lit & 1) != 0) ? 0 : (l->engine->spec.cylinders - 1)].charge;
     l->sparks--;
     for (i = 0; i < l->sparks; i++) {
         l->spark_s[i] = l->spark_s[i + 1];
         l->spark_mode[i] = l->spark_mode[i + 1];
+        l->spark_coil[i] = l->spark_coil[i + 1];
     }
 }
 
@@ -230,8 +243,9 @@ ENGINE_API void loop_init(loop_state *l, const loop_settings *set, engine_state 
     l->least_deg_s = INFINITY;
     l->most_deg_s = -INFINITY;
     if (l->trail_up < l->lead_up) { /* the magnet is at the sensor */
+        int const second = second_at(l, l->lead_up - set->spacing_deg, 1);
         l->edge_s[0] = engine->t_s;
-        l->edge_active[0] = 1U;
+        l->edge_active[0] = (uint8_t)(1U | ((unsigned)second << 1));
         l->edges = 1;
     }
 }

@@ -18,6 +18,7 @@ typedef struct {
     double trail_delay_s;
     double output_delay_s;     /* from the coil pin to the spark */
     int64_t spark_on_rise;     /* the spark comes when the pin goes on */
+    int64_t two_coils;         /* one for each cylinder, and a phase sensor: pulses alternate */
     int64_t stop_reversals;    /* end the run after so many; 0: never */
     double stop_rpm;           /* end the run above that speed; 0: never */
 } loop_settings;
@@ -29,6 +30,7 @@ typedef struct {
     int64_t lit;               /* a bit for each cylinder that began to burn */
     double charge;             /* of the first of them */
     double mode;               /* the core's, when the pin changed */
+    double coil;               /* 0 or 1; 0 as well where one coil serves all plugs */
 } loop_spark;
 
 typedef struct {
@@ -50,7 +52,7 @@ typedef struct {
     int64_t piece_room;
     int64_t pieces;
     double *edge_s;            /* at the pin */
-    uint8_t *active;
+    uint8_t *active;           /* bit 0; bit 1: the phase sensor says second cylinder */
     int64_t edge_room;
     int64_t edges;
     double *coil_s;
@@ -73,6 +75,7 @@ typedef struct {
     int64_t edges;
     double spark_s[LOOP_QUEUE]; /* on their way to the plug */
     double spark_mode[LOOP_QUEUE];
+    int64_t spark_coil[LOOP_QUEUE];
     int64_t sparks;
     double lead_up;            /* cumulative angles of the nearest edges ahead and behind */
     double trail_up;

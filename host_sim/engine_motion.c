@@ -301,11 +301,14 @@ static double passed_s(const engine_piece *p, double deg)
 
 static void spark_by_angle(engine_state *e, const engine_piece *p)
 {
-    if (engine_angle_deg(e) >= e->next_spark_deg) {
-        double const spark_s = fmin(passed_s(p, e->next_spark_deg), p->end_s);
-        double const speed = p->speed_deg_s + (p->accel_deg_s2 * (spark_s - p->t_s));
-        engine_ignite(e, spark_s, speed / DEG_PER_RAD);
-        e->next_spark_deg += 360.0;
+    int64_t i;
+    for (i = 0; i < e->spec.cylinders; i++) {
+        if (engine_angle_deg(e) >= e->next_spark_deg[i]) {
+            double const spark_s = fmin(passed_s(p, e->next_spark_deg[i]), p->end_s);
+            double const speed = p->speed_deg_s + (p->accel_deg_s2 * (spark_s - p->t_s));
+            engine_ignite(e, INT64_C(1) << i, spark_s, speed / DEG_PER_RAD);
+            e->next_spark_deg[i] += 360.0;
+        }
     }
 }
 
@@ -377,10 +380,11 @@ ENGINE_API void engine_init(engine_state *e, const engine_spec *spec, double ang
     e->w = speed_deg_s / DEG_PER_RAD;
     e->pull_begin = NAN;
     e->kick_back_s = NAN;
-    e->next_spark_deg = (ceil((angle_deg + spec->fixed_spark_deg) / 360.0) * 360.0) -
-                        spec->fixed_spark_deg;
     for (i = 0; i < spec->cylinders; i++) {
         engine_cylinder *const c = &e->cyl[i];
+        double const first_deg = (double)spec->phase_cells[i] * e->cell_rad * DEG_PER_RAD -
+                                 spec->fixed_spark_deg;
+        e->next_spark_deg[i] = first_deg + (ceil((angle_deg - first_deg) / 360.0) * 360.0);
         c->cell = wrapped(e->cell - spec->phase_cells[i], spec->cells_per_cycle);
         c->fresh = 1;
         c->charge = 1.0;

@@ -107,13 +107,13 @@ typedef struct {
     int64_t reversals;         /* from forwards to backwards */
     int64_t kick_backs;        /* ... of which by a charge that burns before dead centre */
     double kick_back_s;        /* instant of the first; NaN: none */
-    double next_spark_deg;     /* where sparks come at a fixed angle */
+    double next_spark_deg[2];  /* of each cylinder, where sparks come at a fixed angle */
 } engine_state;
 
 int64_t engine_size(void);
 void engine_init(engine_state *e, const engine_spec *spec, double angle_deg, double speed_deg_s);
 int64_t engine_step(engine_state *e, double until_s, engine_piece *piece);
-int64_t engine_ignite(engine_state *e, double spark_s, double w);
+int64_t engine_ignite(engine_state *e, int64_t plugs, double spark_s, double w);
 double engine_angle_deg(const engine_state *e);
 double engine_kinetic_j(const engine_state *e);
 double engine_gas_j(const engine_state *e);

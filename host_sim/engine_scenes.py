@@ -197,6 +197,9 @@ def _checks(scene: Scene, run: ClosedRun, manifest: Manifest) -> tuple[Check, ..
         _none("invariants", sum(broken_invariants(run.run).values()), "events", pulses),
         _start_check(run, manifest),
     ]
+    if manifest.two_coils:
+        wrong = run.sparks.coil != run.sparks.cylinder
+        checks.append(_none("wrong_coil", int(wrong.sum()), "sparks", len(wrong)))
     if not scene.from_rest:
         refused = sum(counters[name] for name in REFUSALS)
         checks.append(_none("refused_edges", refused, "edges", pulses))

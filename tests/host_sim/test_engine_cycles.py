@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sparktick.gen.burn import burn_of
-from sparktick.gen.errors import RunError, SparktickError
+from sparktick.gen.errors import RunError
 from sparktick.host_sim.engine_cycles import (
     Duty,
     Turner,
@@ -31,17 +31,24 @@ from .engines import advance_of, model
         ("plover", inf, 7500.0, (0.0, 0.0, 1.3e-6)),
         ("plover", 1500.0, 2000.0, (0.3, 1e-4, 0.0)),
         ("teal", 1500.0, 3000.0, (0.05, 0.0, 1e-7)),
+        ("avocet", inf, 2000.0, (0.4, 0.0, 0.0)),
+        ("avocet", 1500.0, 8000.0, (0.05, 0.0, 1e-7)),
+        ("plover, 540", 700.0, 1500.0, (0.05, 0.0, 1.3e-6)),
+        ("plover, 180", inf, 7500.0, (0.0, 0.0, 1.3e-6)),
+        ("plover, 360", 700.0, 1500.0, (0.05, 0.0, 1.3e-6)),
     ],
 )
 def test_agrees_with_the_stepped_engine(
     name: str, throttle_rpm: float, rpm: float, load: tuple[float, float, float]
 ) -> None:
-    spark_deg = advance_of(name)(rpm)
-    turner = Turner(model(name), rpm)
+    one, _, apart = name.partition(", ")
+    engine = replace(model(one), phases_deg=(0.0, float(apart))) if apart else model(one)
+    spark_deg = advance_of(one)(rpm)
+    turner = Turner(engine, rpm)
     for _ in range(12):
         turner.go(Duty(throttle_rpm, load), lambda _: spark_deg)
     crank = Crank(
-        model(name),
+        engine,
         [Phase(0.0, throttle_rpm, load)],
         angle_deg=-180.0,
         rpm=rpm,
@@ -113,11 +120,6 @@ def test_friction_that_takes_all_is_said() -> None:
     stiff = replace(model(), friction_nm_s=(50.0, 0.0, 0.0))
     with pytest.raises(RunError, match="top_rpm"):
         screw_load(stiff, 8000.0, advance_of())
-
-
-def test_cylinders_in_turn_are_refused() -> None:
-    with pytest.raises(SparktickError, match="tdc_spacing_deg"):
-        Turner(replace(model("teal"), phases_deg=(0.0, 180.0)), 2000.0)
 
 
 def test_throttle_and_charge_are_each_others_inverse() -> None:

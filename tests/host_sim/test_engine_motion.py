@@ -52,7 +52,7 @@ def test_a_crank_that_cannot_carry_over_swings_for_ever() -> None:
     np.testing.assert_allclose(np.abs(motion.speed_deg_s[at_top]) / 6.0, 300.0, rtol=1e-2)
 
 
-@pytest.mark.parametrize("name", ["plover", "teal"])
+@pytest.mark.parametrize("name", ["plover", "teal", "avocet"])
 def test_energies_add_up(name: str) -> None:
     phases = [Phase(0.0, 900.0, (0.02, 1e-4, 1e-7))]
     pulls = [Pull(0.0, 3.0, 900.0, 400.0)]
@@ -83,7 +83,12 @@ def halved(motion_of_cell: object, at_s: np.ndarray) -> float:
 
 @pytest.mark.parametrize(
     ("name", "throttle_rpm", "rpm", "turns"),
-    [("plover", 342.0, 1100.0, 8), ("plover", np.inf, 8000.0, 8), ("teal", 900.0, 2200.0, 4)],
+    [
+        ("plover", 342.0, 1100.0, 8),
+        ("plover", np.inf, 8000.0, 8),
+        ("teal", 900.0, 2200.0, 4),
+        ("avocet", 1500.0, 2000.0, 6),
+    ],
 )
 def test_halving_the_step_hardly_moves_the_crank(
     name: str, throttle_rpm: float, rpm: float, turns: int

@@ -16,16 +16,16 @@
  * 0.0010 deg, before rounding to a whole tick. */
 #define ST_CFG_RUN_LINES 10
 #define ST_CFG_RUN_TABLE \
-    {UINT32_C(0), -3903L, 14928U, 0x0000U, 157U, 3068U}, \
-    {UINT32_C(8572), 495952L, 20662U, 0x0000U, 159U, 3969U}, \
-    {UINT32_C(10954), 688206L, 20662U, 0x0000U, 160U, 4908U}, \
-    {UINT32_C(12867), 842607L, 20662U, 0x0000U, 162U, 6752U}, \
-    {UINT32_C(15759), 1076023L, 20662U, 0x0000U, 163U, 8529U}, \
-    {UINT32_C(18144), 1268519L, 20662U, 0x0000U, 163U, 10380U}, \
-    {UINT32_C(20000), 1418319L, 22803U, 0x0000U, 164U, 15016U}, \
-    {UINT32_C(23734), 1750929L, 22803U, 0x0000U, 166U, 19910U}, \
-    {UINT32_C(28771), 2199605L, 22803U, 0x0000U, 168U, 29492U}, \
-    {UINT32_C(54546), 4495536L, 21117U, 0x0000U, 169U, 29492U}
+    {UINT32_C(0), -3903L, 14928U, 0x0000U, 157U, 3089U}, \
+    {UINT32_C(8572), 495952L, 20662U, 0x0000U, 159U, 4015U}, \
+    {UINT32_C(10970), 689498L, 20662U, 0x0000U, 160U, 4946U}, \
+    {UINT32_C(12865), 842445L, 20662U, 0x0000U, 162U, 6791U}, \
+    {UINT32_C(15803), 1079574L, 20662U, 0x0000U, 163U, 8656U}, \
+    {UINT32_C(18114), 1266098L, 20662U, 0x0000U, 163U, 10510U}, \
+    {UINT32_C(20000), 1418319L, 22803U, 0x0000U, 164U, 14234U}, \
+    {UINT32_C(22980), 1683766L, 22803U, 0x0000U, 165U, 17987U}, \
+    {UINT32_C(25262), 1887037L, 22803U, 0x0000U, 168U, 25305U}, \
+    {UINT32_C(54546), 4495536L, 21117U, 0x0000U, 169U, 25305U}
 #define ST_CFG_START_LINES 6
 #define ST_CFG_START_TABLE \
     {UINT32_C(0), -4571L, 16480U, 0x0000U, 0U, 0U}, \
@@ -34,8 +34,8 @@
     {UINT32_C(26471), 2563738L, 50487U, 0x0001U, 0U, 0U}, \
     {UINT32_C(29495), 3756050L, 55059U, 0x0002U, 0U, 0U}, \
     {UINT32_C(30695), 4787938L, 44236U, 0x0003U, 0U, 0U}
-#define ST_CFG_TABLE_CRC 0x57A6U /* CRC-16, 0x1021, start 0xFFFF */
-#define ST_CFG_PREDICTOR 1 /* trend */
+#define ST_CFG_TABLE_CRC 0x2289U /* CRC-16, 0x1021, start 0xFFFF */
+#define ST_CFG_PREDICTOR 0 /* last */
 
 /* ---- Speeds ------------------------------------------------------------------------------------ */
 #define ST_CFG_PERIOD_MIN_TICKS UINT32_C(5647) /* shorter is no pulse: 10625 rpm */
@@ -56,7 +56,7 @@
 #define ST_CFG_ARC_CHECK 1
 #define ST_CFG_ARC_Q16 18204U /* pulse width, part of the period */
 #define ST_CFG_ARC_SLACK_EIGHTHS 3U /* how far it may be from that, eighths of it */
-#define ST_CFG_ARC_TIMING 0 /* 1: the pulse's own arc times its spark anew */
+#define ST_CFG_ARC_TIMING 1 /* 1: the pulse's own arc times its spark anew */
 #define ST_CFG_ARC_PERIOD_Q8 922U /* period that a pulse's width stands for */
 #define ST_CFG_WIDTH_LONGER_TICKS (3L) /* by the sensor's unequal delays */
 #define ST_CFG_FALSE_EDGES_MOST 4U /* then capture is masked for a while */
