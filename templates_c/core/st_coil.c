@@ -99,6 +99,7 @@ void st_coil_plan_ahead(st_core *c)
     if (delay < (st_dwell(c) + ST_CFG_GUARD_TICKS)) { /* else it fits behind the edge */
         uint32_t latest;
         st_ticks spark_at;
+        st_ticks on_at;
         if (!st_seal_ok(c)) {
             st_lose_lock(c);
             return;
@@ -108,7 +109,11 @@ void st_coil_plan_ahead(st_core *c)
         spark_at = c->next_edge_at + delay;
         st_choose_coil(c, true);
         c->coil_off_at = (delay > latest) ? spark_at : (c->next_edge_at + latest);
-        st_order_charge(c, st_charge_from(c, spark_at - st_dwell(c)));
+        on_at = st_charge_from(c, spark_at - st_dwell(c));
+        /* After missed pulses the edge may come so late that the limit would end the charge before it. */
+        if ((c->coil_off_at - on_at) <= ST_CFG_HARD_LIMIT_TICKS) {
+            st_order_charge(c, on_at);
+        }
     }
 }
 

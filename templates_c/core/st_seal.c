@@ -47,8 +47,8 @@ void st_keep(const st_core *c, st_retained *kept)
 {
     if (c->s.mode == (uint8_t)ST_RUN) {
         kept->period_ticks = c->s.period_ticks;
+        kept->check = st_kept_check(kept); /* only here: a flipped bit is not sealed with it */
     }
-    kept->check = st_kept_check(kept);
 }
 
 static void st_from_standstill(st_core *c, st_ticks now)
@@ -78,6 +78,7 @@ void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)
     }
     period = kept->period_ticks;
     kept->resets++;
+    kept->check = st_kept_check(kept);
     c->count[ST_N_RESET] = kept->resets;
     c->s.period_ticks = period;
     c->period_before_ticks = period;

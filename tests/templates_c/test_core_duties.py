@@ -181,6 +181,27 @@ def test_a_late_edge_takes_the_spark_with_it(cores: Cores, plover: Path) -> None
         assert (world.spark_at - lead) % 2**32 == rounded(from_table(rows, period + late))
 
 
+@pytest.mark.parametrize("period", [60000, 70000, 79000])
+def test_after_a_missed_pulse_no_charge_is_ended_before_a_late_edge(
+    cores: Cores, period: int
+) -> None:
+    """The gate is twice as wide then: a charge that the limit would end inside it is not begun."""
+    core = cores(PREDICTOR=0)
+    notes = core.lib.st_notes(period)
+    within = 2 * floor(Fraction(period * notes.gate_q16, 65536))
+    for late in range(-period // 4, within - 20, 1009):
+        world, at = running(core, period)
+        lead = at + 2 * period + late
+        world.until(at + 7 * period // 5)  # the pulse between is missing, its spark over
+        before = world.sparks
+        world.until(lead)
+        assert world.sparks == before, late
+        world.pulse(lead, arc(core, period))
+        world.until(lead + period // 2)
+        assert world.sparks == before + 1, late
+        assert world.count("HARD") == 0
+
+
 def test_the_hard_limit_ends_a_charge_whose_edge_never_comes(cores: Cores) -> None:
     core = cores(PREDICTOR=0, BRIDGE_MOST=0, HARD_LIMIT_TICKS=8000)
     world, at = running(core, 16000)
@@ -522,6 +543,19 @@ def test_a_power_on_or_a_flipped_bit_in_kept_ram_starts_cold(cores: Cores, what:
         core.lib.st_init(world.state, world.now, kept, what == "power")
         assert world.mode == core.enum("STOPPED")
         assert world.count("RESET") == 0
+
+
+def test_a_flipped_bit_in_kept_ram_is_not_sealed_at_the_next_beat(cores: Cores) -> None:
+    core = cores(PREDICTOR=0)
+    for bit in range(48):
+        world, _ = running(core, 20000)
+        kept = world.lib.world_kept(world.memory)
+        core.lib.st_keep(world.state, kept)
+        world.state.s.mode = core.enum("STOPPED")
+        core.ffi.cast("uint8_t *", kept)[bit // 8] ^= 1 << (bit % 8)
+        core.lib.st_keep(world.state, kept)
+        core.lib.st_init(world.state, world.now, kept, False)
+        assert world.mode == core.enum("STOPPED")
 
 
 def test_only_a_running_period_is_kept(cores: Cores) -> None:
