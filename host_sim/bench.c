@@ -51,17 +51,15 @@ static void line_changed(bench *b, int64_t now)
         capture_latch(b, level, now + b->set.capture_delay_cycles);
         return;
     }
-    if (b->at[EV_FILTER] != BENCH_NEVER) {
-        b->facts.filtered_out++;
-    }
+    b->facts.filtered_out += (b->filter_at != BENCH_NEVER);
     b->candidate = level;
     b->candidate_from = now;
-    b->at[EV_FILTER] = (level != b->filtered) ? now + b->set.filter_cycles : BENCH_NEVER;
+    b->filter_at = (level != b->filtered) ? now + b->set.filter_cycles : BENCH_NEVER;
 }
 
 static void filter_passed(bench *b)
 {
-    b->at[EV_FILTER] = BENCH_NEVER;
+    b->filter_at = BENCH_NEVER;
     capture_latch(b, b->candidate, b->candidate_from + b->set.capture_delay_cycles);
 }
 
@@ -70,7 +68,7 @@ static void train_next(bench *b)
     b->train_at = (b->edge_left > 0) ? bench_cycle_from(b, *b->edge_s) : BENCH_NEVER;
 }
 
-static void line_step(bench *b, int64_t now)
+static void edges_due(bench *b, int64_t now)
 {
     uint8_t const before = b->train_level ^ b->noise_level;
     while (b->train_at <= now) { /* edges of one cycle are one sample */
@@ -83,12 +81,20 @@ static void line_step(bench *b, int64_t now)
     }
     if (b->noise_at <= now) {
         bench_noise_step(b, now);
-    } else {
-        bench_line_soonest(b);
     }
     if (before != (b->train_level ^ b->noise_level)) {
         line_changed(b, now);
     }
+}
+
+static void line_step(bench *b, int64_t now)
+{
+    if (b->filter_at <= now) {
+        filter_passed(b);
+    } else {
+        edges_due(b, now);
+    }
+    bench_line_soonest(b);
 }
 
 static int level_at(const bench *b, int64_t when)
@@ -106,19 +112,20 @@ static int level_at(const bench *b, int64_t when)
 
 static uint8_t level_majority(const bench *b, int64_t now)
 {
-    int const sum = level_at(b, now) + level_at(b, now - b->set.read_gap_cycles) +
+    int sum;
+    if (b->recent[b->recent_head] <= now - (2 * b->set.read_gap_cycles)) {
+        return b->train_level ^ b->noise_level; /* of old: all three reads see it */
+    }
+    sum = level_at(b, now) + level_at(b, now - b->set.read_gap_cycles) +
                     level_at(b, now - (2 * b->set.read_gap_cycles));
     return sum >= 2;
 }
 
 /* ---- Orders ---------------------------------------------------------------------------------- */
 
-static void mode_seen(bench *b, int64_t now)
+static BENCH_APART void mode_seen(bench *b, int64_t now)
 {
     bench_out *const out = b->out;
-    if (b->core.s.mode == b->mode) {
-        return;
-    }
     b->mode = b->core.s.mode;
     b->facts.mode_changes++;
     if ((out != NULL) && (out->mode_count < out->mode_room)) {
@@ -128,22 +135,26 @@ static void mode_seen(bench *b, int64_t now)
     }
 }
 
-static void check_state(bench *b)
+static int state_exists(const st_core *c)
 {
-    const st_core *const c = &b->core;
     unsigned const last_mode = (ST_RUN > ST_WARM) ? ST_RUN : ST_WARM;
-    b->facts.state_out_of_range +=
-        (c->s.mode > last_mode) | (c->phase > (unsigned)ST_PH_STORM) |
-        (c->orders.coil > (unsigned)ST_COIL_OFF_AT) |
-        (c->orders.capture > (unsigned)ST_CAPTURE_TRAIL);
+    return (c->s.mode <= last_mode) && (c->phase <= (unsigned)ST_PH_STORM) &&
+           (c->orders.coil <= (unsigned)ST_COIL_OFF_AT) &&
+           (c->orders.capture <= (unsigned)ST_CAPTURE_TRAIL);
 }
 
-static void apply(bench *b, int64_t now)
+static int ordered(const bench *b)
+{
+    const st_orders *const orders = &b->core.orders;
+    return orders->coil_fresh | orders->capture_fresh | orders->alarm_fresh;
+}
+
+static void arm(bench *b, int64_t now)
 {
     st_orders *const orders = &b->core.orders;
-    int tries;
-    for (tries = 0; orders->coil_fresh && (tries < 3); tries++) {
+    if (orders->coil_fresh) {
         bench_coil_arm(b, now);
+        bench_look_ahead(b);
     }
     if (orders->capture_fresh) {
         orders->capture_fresh = false;
@@ -154,23 +165,34 @@ static void apply(bench *b, int64_t now)
         bench_irq_clear(b, IRQ_CAPTURE); /* cleared when unmasked, ignored when masked */
     }
     if (orders->alarm_fresh) {
-        int moved = 0;
         orders->alarm_fresh = false;
         bench_irq_clear(b, IRQ_ALARM);
-        b->at[EV_ALARM] = BENCH_NEVER;
+        b->alarm_at = BENCH_NEVER;
         if (orders->alarm_on) {
-            st_ticks const at = bench_reachable(b, orders->alarm_at, now, &moved);
-            b->at[EV_ALARM] = bench_cycle_after(b, at, now);
+            bench_match const match = bench_match_of(b, orders->alarm_at, now);
+            b->alarm_at = match.at;
+            b->irq_at[IRQ_ALARM] = b->alarm_at + b->set.latency_cycles;
         }
     }
-    check_state(b);
-    mode_seen(b, now);
 }
 
-static void guard_acts(bench *b, int64_t now)
+static inline void apply(bench *b, int64_t now)
+{
+    if (ordered(b)) {
+        arm(b, now);
+    }
+    if (!state_exists(&b->core)) {
+        b->facts.state_out_of_range++;
+    }
+    if (b->core.s.mode != b->mode) {
+        mode_seen(b, now);
+    }
+}
+
+static BENCH_APART void guard_acts(bench *b, int64_t now)
 {
     b->facts.guard_forced++;
-    b->at[EV_COIL] = BENCH_NEVER;
+    b->coil_at = BENCH_NEVER;
     b->matched = 0U;
     bench_irq_clear(b, IRQ_COIL);
     bench_coil_pin(b, now, 0U);
@@ -191,25 +213,21 @@ static void handler_ends(bench *b, int64_t now)
 }
 
 /* Out of reset: the core from standstill or warm. */
-static void reset_ends(bench *b, int64_t now)
+static BENCH_APART void reset_ends(bench *b, int64_t now)
 {
     st_init(&b->core, bench_tick_of(b, now), &b->kept, b->power_on != 0);
-    b->at[EV_POLL] = now + b->set.poll_every_cycles;
+    b->irq_at[IRQ_POLL] = now + b->set.poll_every_cycles;
     handler_ends(b, now);
 }
 
-/* Be busy for a while, then do what `running` says. */
-static void busy(bench *b, int running, int64_t now, int64_t cycles)
+/* Be busy for a while, then do what `running` says.  False when the hardware does something meanwhile:
+ * then cpu_steps comes back to it. */
+static inline int busy(bench *b, int running, int64_t now, int64_t cycles)
 {
     b->running = running;
     b->busy_cycles += cycles;
-    b->at[EV_CPU] = now + cycles;
-}
-
-static int ordered(const bench *b)
-{
-    const st_orders *const orders = &b->core.orders;
-    return orders->coil_fresh | orders->capture_fresh | orders->alarm_fresh;
+    b->cpu_at = now + cycles;
+    return b->cpu_at < b->horizon;
 }
 
 /* What was urgent is armed now; the rest of the event's work follows.  Handlers do not nest, so the
@@ -219,10 +237,12 @@ static void urgent_ends(bench *b, int64_t now)
     apply(b, now);
     st_settle(&b->core);
     if ((b->set.settle_cycles != 0) && ordered(b)) {
-        busy(b, BENCH_SETTLING, now, b->set.settle_cycles);
-    } else {
-        handler_ends(b, now);
+        if (!busy(b, BENCH_SETTLING, now, b->set.settle_cycles)) {
+            return;
+        }
+        now = b->cpu_at;
     }
+    handler_ends(b, now);
 }
 
 /* The core has decided; what it ordered takes effect at the end of the handler's time. */
@@ -230,10 +250,8 @@ static void event_decided(bench *b, int which, int64_t now)
 {
     int64_t const cycles =
         b->handler[which] + (b->core.orders.coil_fresh ? b->set.order_cycles : 0);
-    if (cycles == 0) {
-        urgent_ends(b, now);
-    } else {
-        busy(b, BENCH_URGENT, now, cycles);
+    if ((cycles == 0) || busy(b, BENCH_URGENT, now, cycles)) {
+        urgent_ends(b, now + cycles);
     }
 }
 
@@ -267,8 +285,12 @@ static int highest_waiting(const bench *b, int64_t now)
 }
 
 /* A poll that orders nothing, as nearly all, only holds events off for a while. */
-static void poll_begins(bench *b, int64_t now, st_ticks ticks)
+static void poll_begins(bench *b, int64_t now, int64_t due, st_ticks ticks)
 {
+    do { /* one that is due while another waits is left out */
+        due += b->set.poll_every_cycles;
+    } while (due <= now);
+    b->irq_at[IRQ_POLL] = due;
     b->facts.polls++;
     phase_read(b);
     st_on_poll(&b->core, ticks, level_majority(b, now) != 0U);
@@ -286,6 +308,7 @@ static void poll_begins(bench *b, int64_t now, st_ticks ticks)
 static void handler_begins(bench *b, int64_t now)
 {
     int const which = highest_waiting(b, now);
+    int64_t const raised = b->irq_at[which];
     st_ticks const ticks = bench_tick_of(b, now);
     bench_irq_clear(b, which);
     if (b->matched) { /* told before any other event */
@@ -294,14 +317,17 @@ static void handler_begins(bench *b, int64_t now)
     if (which == IRQ_ALARM) {
         b->read_level = level_majority(b, now);
         b->read_now = ticks;
-        busy(b, BENCH_ASKING, now, b->set.capture_delay_cycles);
+        b->alarm_at = BENCH_NEVER;
+        if (busy(b, BENCH_ASKING, now, b->set.capture_delay_cycles)) {
+            alarm_asks(b, b->cpu_at);
+        }
         return;
     }
     if (which == IRQ_CAPTURE) {
         b->facts.captured++;
         st_on_capture(&b->core, b->latched, ticks);
     } else if (which == IRQ_POLL) {
-        poll_begins(b, now, ticks);
+        poll_begins(b, now, raised, ticks);
         return;
     } else { /* coil: told above */
     }
@@ -329,73 +355,24 @@ static void cpu_step(bench *b, int64_t now)
     }
 }
 
-static int64_t hardware_soonest(const bench *b)
+static void hardware_step(bench *b)
 {
-    int64_t soonest = b->at[0];
-    int i;
-    for (i = 1; i < EV_CPU; i++) {
-        soonest = (b->at[i] < soonest) ? b->at[i] : soonest;
-    }
-    return soonest;
-}
-
-static int has_room(const bench *b)
-{
-    return b->out->coil_room - b->out->coil_count >= 4; /* one event switches the pin thrice */
-}
-
-/* The processor's next steps, as long as nothing else comes before them. */
-static void cpu_steps(bench *b, int64_t now)
-{
-    do {
-        cpu_step(b, now);
-        now = b->at[EV_CPU];
-    } while ((b->running != BENCH_IDLE) && (now < hardware_soonest(b)) && (now < b->until) &&
-             has_room(b));
-}
-
-static void step(bench *b, int event, int64_t now)
-{
-    switch (event) {
-    case EV_LINE:
+    int64_t const now = b->horizon;
+    if (b->line_at == now) {
         line_step(b, now);
-        break;
-    case EV_FILTER:
-        filter_passed(b);
-        break;
-    case EV_COIL:
+    } else if (b->coil_at == now) {
         bench_coil_match(b, now);
-        break;
-    case EV_ALARM:
-        b->at[EV_ALARM] = BENCH_NEVER;
-        bench_irq_raise(b, IRQ_ALARM, now + b->set.latency_cycles);
-        break;
-    case EV_GUARD:
+    } else {
         guard_acts(b, now);
         bench_cpu_schedule(b);
-        break;
-    case EV_POLL:
-        b->at[EV_POLL] = now + b->set.poll_every_cycles;
-        bench_irq_raise(b, IRQ_POLL, now);
-        break;
-    default:
-        cpu_steps(b, now);
-        break;
     }
+    bench_look_ahead(b);
 }
 
-static int sooner(const int64_t *at, int first, int second)
+static int64_t next_event(const bench *b)
 {
-    return (at[second] < at[first]) ? second : first;
-}
-
-/* Of several events of one cycle the first. */
-static int soonest_event(const bench *b)
-{
-    const int64_t *const at = b->at;
-    int const left = sooner(at, sooner(at, EV_FILTER, EV_LINE), sooner(at, EV_COIL, EV_ALARM));
-    int const right = sooner(at, sooner(at, EV_GUARD, EV_POLL), EV_CPU);
-    return sooner(at, left, right);
+    int64_t const hardware = bench_sooner(bench_sooner(b->line_at, b->coil_at), b->guard_at);
+    return bench_sooner(hardware, b->cpu_at);
 }
 
 /* Edges before `until_s`, in order; `active` is the pickup's level after each in bit 0, the phase
@@ -404,27 +381,25 @@ static int soonest_event(const bench *b)
 BENCH_API int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *active, int64_t count,
                              double until_s, bench_out *out)
 {
-    int64_t const until = bench_cycle_from(b, until_s);
-    b->until = until;
+    b->until = bench_cycle_from(b, until_s);
+    b->stop = bench_has_room(out) ? b->until : INT64_MIN;
     b->edge_s = edge_s;
     b->active = active;
     b->edge_left = count;
     b->out = out;
     train_next(b);
     bench_line_soonest(b);
+    bench_look_ahead(b);
     for (;;) {
-        int const event = soonest_event(b);
-        int64_t const now = b->at[event];
-        if (now >= until) {
-            b->facts.end_s = until_s;
+        while (b->cpu_at < b->horizon) {
+            cpu_step(b, b->cpu_at);
+        }
+        if (b->horizon >= b->stop) {
             break;
         }
-        if (!has_room(b)) {
-            b->facts.end_s = bench_seconds_of(b, now);
-            break;
-        }
-        step(b, event, now);
+        hardware_step(b);
     }
+    b->facts.end_s = (next_event(b) >= b->until) ? until_s : bench_seconds_of(b, next_event(b));
     b->out = NULL;
     b->train_at = BENCH_NEVER;
     bench_line_soonest(b);
@@ -444,13 +419,13 @@ BENCH_API void bench_reset(bench *b, double down_s, int power_on, bench_out *out
     for (i = 0; i < IRQ_COUNT; i++) {
         bench_irq_clear(b, i);
     }
-    b->at[EV_COIL] = b->at[EV_ALARM] = b->at[EV_POLL] = BENCH_NEVER;
+    b->coil_at = b->alarm_at = BENCH_NEVER;
     st_keep(&b->core, &b->kept); /* as the main loop has done within the last millisecond */
     b->coil_armed = (uint8_t)ST_COIL_IDLE;
     b->matched = 0U;
     b->capture_masked = 1U;
     b->power_on = power_on;
     b->running = BENCH_IN_RESET;
-    b->at[EV_CPU] = up;
+    b->cpu_at = up;
     b->tick_offset = (uint64_t)-bench_tick_count(b, up);
 }

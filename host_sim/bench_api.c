@@ -20,9 +20,8 @@ BENCH_API void bench_init(bench *b, const bench_settings *settings, int power_on
     b->set = *settings;
     b->shift = shift_for(settings->cycles_per_tick);
     b->tick_offset = settings->first_tick;
-    for (i = 0; i < EV_COUNT; i++) {
-        b->at[i] = BENCH_NEVER;
-    }
+    b->line_at = b->coil_at = b->guard_at = b->alarm_at = BENCH_NEVER;
+    b->filter_at = b->train_at = b->noise_at = BENCH_NEVER;
     for (i = 0; i < IRQ_COUNT; i++) {
         b->irq_at[i] = BENCH_NEVER;
     }
@@ -33,18 +32,26 @@ BENCH_API void bench_init(bench *b, const bench_settings *settings, int power_on
     b->handler[IRQ_COIL] = settings->coil_cycles;
     b->handler[IRQ_ALARM] = settings->alarm_cycles;
     b->handler[IRQ_POLL] = settings->poll_cycles;
-    b->train_at = BENCH_NEVER;
-    b->noise_at = BENCH_NEVER;
+    b->on_longest =
+        ((int64_t)ST_CFG_HARD_LIMIT_TICKS + settings->near_ticks + settings->compare_ticks) *
+        settings->cycles_per_tick;
+    b->on_guarded = settings->guard_cycles +
+                    (((int64_t)ST_CFG_HARD_LIMIT_TICKS + (int64_t)ST_CFG_GUARD_TICKS) *
+                     settings->cycles_per_tick);
     b->capture_masked = 1U;
     b->random = settings->noise_seed;
     b->power_on = power_on;
     b->running = BENCH_IN_RESET;
-    b->at[EV_CPU] = bench_cycle_from(b, settings->start_s);
+    b->cpu_at = bench_cycle_from(b, settings->start_s);
     b->facts.end_s = settings->start_s;
 }
 
 BENCH_API void bench_late(bench *b, int64_t latency_cycles)
 {
+    if ((b->alarm_at != BENCH_NEVER) && (b->alarm_at >= b->until)) { /* still to match */
+        b->irq_at[IRQ_ALARM] = b->alarm_at + latency_cycles;
+        bench_cpu_schedule(b);
+    }
     b->set.latency_cycles = latency_cycles;
 }
 

@@ -9,20 +9,20 @@ static void coil_put_out(bench *b, int64_t now, uint8_t on)
         out->coil_on[out->coil_count] = on;
         out->coil_mode[out->coil_count] = (uint8_t)(b->core.s.mode | (b->second_coil << 7));
         out->coil_count++;
+        if (!bench_has_room(out)) {
+            b->stop = INT64_MIN;
+        }
     }
 }
 
 static void coil_went_off(bench *b, int64_t now)
 {
-    int64_t const longest =
-        ((int64_t)ST_CFG_HARD_LIMIT_TICKS + b->set.near_ticks + b->set.compare_ticks) *
-        b->set.cycles_per_tick;
     int64_t const length = now - b->on_since;
-    b->at[EV_GUARD] = BENCH_NEVER;
+    b->guard_at = BENCH_NEVER;
     if (length > b->on_max_cycles) {
         b->on_max_cycles = length;
     }
-    b->facts.over_hard_limit += (length > longest);
+    b->facts.over_hard_limit += (length > b->on_longest);
 }
 
 void bench_coil_pin(bench *b, int64_t now, uint8_t on)
@@ -33,9 +33,7 @@ void bench_coil_pin(bench *b, int64_t now, uint8_t on)
     b->coil_level = on;
     if (on) {
         b->on_since = now;
-        b->at[EV_GUARD] = now + b->set.guard_cycles +
-                          (((int64_t)ST_CFG_HARD_LIMIT_TICKS + (int64_t)ST_CFG_GUARD_TICKS) *
-                           b->set.cycles_per_tick);
+        b->guard_at = now + b->on_guarded;
         /* The mode whose orders are armed: one decided while the handler still runs is not. */
         b->facts.charge_out_of_mode += (b->mode != (uint8_t)ST_RUN) &&
                                        (b->mode != (uint8_t)ST_START) &&
@@ -49,7 +47,7 @@ void bench_coil_pin(bench *b, int64_t now, uint8_t on)
 
 void bench_coil_match(bench *b, int64_t now)
 {
-    b->at[EV_COIL] = BENCH_NEVER;
+    b->coil_at = BENCH_NEVER;
     b->matched = 1U;
     b->matched_on = b->coil_armed == (uint8_t)ST_COIL_ON_AT;
     b->matched_tick = b->coil_tick;
@@ -65,25 +63,9 @@ void bench_coil_tell(bench *b)
     st_on_coil(&b->core, b->matched_tick, b->matched_on != 0U);
 }
 
-/* An instant too near to be armed in time, or past, is moved to the nearest that can be. */
-st_ticks bench_reachable(const bench *b, st_ticks tick, int64_t now, int *moved)
+static void coil_arm_once(bench *b, int64_t now)
 {
-    st_ticks const count = bench_tick_of(b, now);
-    if ((int32_t)(tick - count) < (int32_t)b->set.near_ticks) {
-        *moved = 1;
-        return count + (st_ticks)b->set.near_ticks;
-    }
-    return tick;
-}
-
-void bench_coil_arm(bench *b, int64_t now)
-{
-    int moved = 0;
-    b->core.orders.coil_fresh = false;
-    if (b->matched) { /* the order was given in ignorance of that; telling gives a new one */
-        bench_coil_tell(b);
-        return;
-    }
+    bench_match match;
     b->coil_armed = b->core.orders.coil;
 #if ST_CFG_TWO_COILS
     if (!b->coil_level) {
@@ -91,11 +73,25 @@ void bench_coil_arm(bench *b, int64_t now)
     }
 #endif
     if (b->coil_armed == (uint8_t)ST_COIL_IDLE) {
-        b->at[EV_COIL] = BENCH_NEVER;
+        b->coil_at = BENCH_NEVER;
         bench_coil_pin(b, now, 0U);
         return;
     }
-    b->coil_tick = bench_reachable(b, b->core.orders.coil_at, now, &moved);
-    b->at[EV_COIL] = bench_cycle_after(b, b->coil_tick, now);
-    b->facts.late_orders += moved;
+    match = bench_match_of(b, b->core.orders.coil_at, now);
+    b->coil_tick = match.tick;
+    b->coil_at = match.at;
+    b->facts.late_orders += match.moved;
+}
+
+void bench_coil_arm(bench *b, int64_t now)
+{
+    int tries;
+    for (tries = 0; b->core.orders.coil_fresh && (tries < 3); tries++) {
+        b->core.orders.coil_fresh = false;
+        if (b->matched) { /* the order was given in ignorance of that; telling gives a new one */
+            bench_coil_tell(b);
+        } else {
+            coil_arm_once(b, now);
+        }
+    }
 }

@@ -14,16 +14,19 @@
 #define BENCH_API __attribute__((visibility("default")))
 #endif
 
+/* What seldom runs stays out of the functions that run all the time. */
+#if defined(__GNUC__)
+#define BENCH_APART __attribute__((noinline, cold))
+#else
+#define BENCH_APART
+#endif
+
 #define BENCH_NEVER INT64_MAX
 #define BENCH_RECENT 8 /* pin changes remembered for reading the level */
 #define BENCH_BURSTS 16 /* noise patterns that can run at once */
 
-/* Hardware events, in the order in which those of one cycle are handled; then the processor. */
-enum { EV_FILTER, EV_LINE, EV_COIL, EV_ALARM, EV_GUARD, EV_POLL, EV_CPU, EV_COUNT };
-
 /* Interrupts by priority (vector order, 11.1), then the poll. */
 enum { IRQ_CAPTURE, IRQ_COIL, IRQ_ALARM, IRQ_POLL, IRQ_COUNT };
-
 
 /* What the processor is at. */
 enum { BENCH_IDLE, BENCH_IN_RESET, BENCH_ASKING, BENCH_URGENT, BENCH_SETTLING };
@@ -36,18 +39,30 @@ typedef struct {
 } bench_burst;
 
 struct bench {
-    int64_t at[EV_COUNT];
-    int64_t irq_at[IRQ_COUNT]; /* when each flag can be served; BENCH_NEVER: not raised */
+    /* Cycles of what the hardware does next, in the order of events of one cycle; then the processor. */
+    int64_t line_at;           /* the soonest of filter_at, train_at, noise_at */
+    int64_t coil_at;
+    int64_t guard_at;
+    int64_t horizon;           /* the soonest of those three and `stop`: the processor goes first before it */
+    int64_t cpu_at;
+
+    int64_t irq_at[IRQ_COUNT]; /* when each flag can be served; alarm and poll: will be.  BENCH_NEVER: not */
+    int64_t alarm_at;          /* the alarm's match */
+    int64_t filter_at;
+    int64_t train_at;
+    int64_t noise_at;
+    int64_t until;             /* end of what may be worked off */
+    int64_t stop;              /* that, or long past when the room for output has run out */
+
     int64_t handler[IRQ_COUNT];
-    bench_settings set;
+    int64_t on_longest;        /* cycles: hard limit and a late order, */
+    int64_t on_guarded;        /* what the guard ends */
     int shift;                 /* cycles per tick as a shift, or -1 */
+    bench_settings set;
 
     const double *edge_s;      /* the block being fed */
     const uint8_t *active;
     int64_t edge_left;
-    int64_t until;             /* end of what may be worked off */
-    int64_t train_at;
-    int64_t noise_at;
     int64_t recent[BENCH_RECENT];
     unsigned recent_head;
     uint8_t train_level;
@@ -120,21 +135,50 @@ static inline st_ticks bench_tick_of(const bench *b, int64_t cycle)
     return (st_ticks)((uint64_t)bench_tick_count(b, cycle) + b->tick_offset);
 }
 
-/* Cycle at which the counter, nearest to `now`, steps to the tick after `tick`. */
-static inline int64_t bench_cycle_after(const bench *b, st_ticks tick, int64_t now)
+typedef struct {
+    int64_t at;    /* cycle at which the counter, nearest to now, steps to the tick after `tick` */
+    st_ticks tick;
+    int moved;     /* 1: the instant wanted was too near to be armed in time, or past */
+} bench_match;
+
+/* Where the compare unit matches that is armed now for an instant, or for the nearest that can be. */
+static inline bench_match bench_match_of(const bench *b, st_ticks tick, int64_t now)
 {
     int64_t const count = bench_tick_count(b, now);
-    int32_t const ahead = (int32_t)(tick - (st_ticks)((uint64_t)count + b->tick_offset));
-    return (count + ahead + b->set.compare_ticks) * b->set.cycles_per_tick;
+    st_ticks const present = (st_ticks)((uint64_t)count + b->tick_offset);
+    int32_t ahead = (int32_t)(tick - present);
+    bench_match match;
+    match.moved = ahead < (int32_t)b->set.near_ticks;
+    if (match.moved) {
+        ahead = (int32_t)b->set.near_ticks;
+    }
+    match.tick = present + (st_ticks)ahead;
+    match.at = (count + ahead + b->set.compare_ticks) * b->set.cycles_per_tick;
+    return match;
 }
 
 /* bench_noise.c */
 void bench_noise_begin(bench *b, int64_t now, int on);
 void bench_noise_step(bench *b, int64_t now);
 
+static inline int64_t bench_sooner(int64_t a, int64_t b)
+{
+    return (a < b) ? a : b;
+}
+
 static inline void bench_line_soonest(bench *b)
 {
-    b->at[EV_LINE] = (b->train_at < b->noise_at) ? b->train_at : b->noise_at;
+    b->line_at = bench_sooner(bench_sooner(b->train_at, b->noise_at), b->filter_at);
+}
+
+static inline void bench_look_ahead(bench *b)
+{
+    b->horizon = bench_sooner(bench_sooner(b->line_at, b->coil_at), bench_sooner(b->guard_at, b->stop));
+}
+
+static inline int bench_has_room(const bench_out *out)
+{
+    return out->coil_room - out->coil_count >= 4; /* one event switches the pin thrice */
 }
 
 /* bench_coil.c */
@@ -142,22 +186,17 @@ void bench_coil_pin(bench *b, int64_t now, uint8_t on);
 void bench_coil_match(bench *b, int64_t now);
 void bench_coil_tell(bench *b);
 void bench_coil_arm(bench *b, int64_t now);
-st_ticks bench_reachable(const bench *b, st_ticks tick, int64_t now, int *moved);
 
 /* ---- Interrupt flags ------------------------------------------------------------------------- */
 
 /* The soonest flag starts a handler, when the one under way has ended. */
 static inline void bench_cpu_schedule(bench *b)
 {
-    int64_t soonest = b->irq_at[0];
-    int i;
-    if (b->running != BENCH_IDLE) {
-        return; /* the end of the handler is scheduled */
+    int64_t const first = bench_sooner(b->irq_at[IRQ_CAPTURE], b->irq_at[IRQ_COIL]);
+    int64_t const soonest = bench_sooner(bench_sooner(first, b->irq_at[IRQ_ALARM]), b->irq_at[IRQ_POLL]);
+    if (b->running == BENCH_IDLE) { /* else the end of the handler is scheduled */
+        b->cpu_at = (soonest < b->busy_until) ? b->busy_until : soonest;
     }
-    for (i = 1; i < IRQ_COUNT; i++) {
-        soonest = (b->irq_at[i] < soonest) ? b->irq_at[i] : soonest;
-    }
-    b->at[EV_CPU] = (soonest < b->busy_until) ? b->busy_until : soonest;
 }
 
 static inline void bench_irq_raise(bench *b, int which, int64_t served_from)
@@ -167,8 +206,8 @@ static inline void bench_irq_raise(bench *b, int which, int64_t served_from)
         return;
     }
     b->irq_at[which] = served_from;
-    if ((b->running == BENCH_IDLE) && (begin < b->at[EV_CPU])) {
-        b->at[EV_CPU] = begin;
+    if ((b->running == BENCH_IDLE) && (begin < b->cpu_at)) {
+        b->cpu_at = begin;
     }
 }
 

@@ -30,6 +30,8 @@ BENCH_SOURCES = ("bench.c", "bench_coil.c", "bench_noise.c", "bench_api.c")
 BENCH_HEADERS = ("bench.h", "bench_internal.h", "bench_flash.h")
 # What belongs to the chip, not to the core: ports, the main loop, serial telling.
 NOT_CORE = re.compile(r"st_(port.*|main|tell)\.c")
+# Core and bench optimised as one: a fifth faster.  Compilers that cannot do without.
+TOGETHER = "-flto"
 WARNINGS = ("-Wall", "-Wextra", "-Werror=implicit-function-declaration")
 CACHE_VARIABLE = "SPARKTICK_CACHE"
 COMPILER_REMEDY = (
@@ -60,6 +62,8 @@ class BuildOptions:
             flags += ["-g", f"-fsanitize={','.join(self.sanitize)}", "-fno-sanitize-recover=all"]
         if self.coverage:
             flags += ["-g", "--coverage"]
+        if not self.sanitize and not self.coverage:
+            flags.append(TOGETHER)
         return [*flags, *self.extra]
 
 
@@ -168,7 +172,7 @@ def build(folder: Path | str, options: BuildOptions | None = None) -> Path:
         return target
     with tempfile.TemporaryDirectory(dir=cache) as scratch:
         made = Path(scratch, target.name)
-        _compile(folder, [*full, "-o", str(made)])
+        _compile_together(folder, [*full, "-o", str(made)])
         made.replace(target)
     return target
 
@@ -181,6 +185,16 @@ def _make_folder(cache: Path) -> None:
             f"{cache}: cannot make the folder for compiled libraries: {error.strerror}\n"
             f"    Name a folder that can be written in the variable {CACHE_VARIABLE}."
         ) from error
+
+
+def _compile_together(folder: Path | str, command: list[str]) -> None:
+    try:
+        _compile(folder, command)
+    except BuildError:
+        apart = [word for word in command if word != TOGETHER]
+        if apart == command:
+            raise
+        _compile(folder, apart)
 
 
 def _compile(folder: Path | str, command: list[str]) -> None:
@@ -229,7 +243,7 @@ def load_alone(name: str) -> tuple[Any, Any]:
         _make_folder(cache)
         with tempfile.TemporaryDirectory(dir=cache) as scratch:
             made = Path(scratch, target.name)
-            _compile(source, [*command, str(source), "-lm", "-o", str(made)])
+            _compile_together(source, [*command, str(source), "-lm", "-o", str(made)])
             made.replace(target)
     try:
         return ffi, ffi.dlopen(str(target))
