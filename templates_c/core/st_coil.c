@@ -72,7 +72,11 @@ void st_coil_spark_at(st_core *c, st_ticks spark_at)
         c->spark_due = false;
         return;
     }
-    st_order_charge(c, on_at);
+    /* A charge about to begin does so as ordered: arming it again would take longer than it is away. */
+    if ((c->orders.coil != (uint8_t)ST_COIL_ON_AT) ||
+        ((c->orders.coil_at - c->now) >= ST_CFG_GUARD_TICKS)) {
+        st_order_charge(c, on_at);
+    }
 }
 
 /* Begin a charge in start mode before the trail edge that will end it (driven starters only). */

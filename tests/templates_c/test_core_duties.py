@@ -181,6 +181,21 @@ def test_a_late_edge_takes_the_spark_with_it(cores: Cores, plover: Path) -> None
         assert (world.spark_at - lead) % 2**32 == rounded(from_table(rows, period + late))
 
 
+def test_a_charge_about_to_begin_is_not_armed_again(cores: Cores, plover: Path) -> None:
+    """Arming takes a chip longer than it is away; only its end follows the edge."""
+    period, late = 34286, 30
+    rows = tables(plover)["RUN"]
+    delay = rounded(from_table(rows, period))
+    core = cores(PREDICTOR=0, DWELL_TICKS=delay - 100)
+    world, at = running(core, period)
+    lead = at + period + late
+    world.pulse(lead, arc(core, period))
+    world.until(lead + period // 2)
+    spark = rounded(from_table(rows, period + late))
+    assert (world.spark_at - lead) % 2**32 == spark
+    assert world.last_on == spark + late - 100
+
+
 @pytest.mark.parametrize("period", [60000, 70000, 79000])
 def test_after_a_missed_pulse_no_charge_is_ended_before_a_late_edge(
     cores: Cores, period: int
