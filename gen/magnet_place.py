@@ -24,12 +24,13 @@ from numpy.typing import NDArray
 
 from .board import Board, load_board
 from .delay_table import evaluate_q8
-from .design import Design, design
+from .design import DRIVEN, Design, design
 from .engine import Engine
 from .engine_checks import cross_check
 from .errors import RunError, SparktickError
 from .plan import Plan, quantise
-from .predictor import STEADY, Motions, motions_of, worst_by_candidate
+from .predictor import Motions, worst_by_candidate
+from .turning import STEADY, motions_of
 
 F64 = NDArray[np.float64]
 
@@ -204,11 +205,11 @@ class _Trial:
             plan = quantise(designed)
         except SparktickError as error:
             return _failed(lead_deg, arc, str(error).splitlines()[0].rpartition(": ")[2])
-        return self._judged(designed, plan)
+        return self._judged(engine, designed, plan)
 
-    def _judged(self, designed: Design, plan: Plan) -> Place:
+    def _judged(self, engine: Engine, designed: Design, plan: Plan) -> Place:
         rpm, deg = start_sparks(designed, plan)
-        worst = worst_by_candidate(self.motions, designed)
+        worst = worst_by_candidate(engine, self.motions, designed)
         name = min(worst, key=worst.__getitem__) if worst else ""
         error = worst[name] if worst else float("nan")
         late = max(-float(deg.min()), 0.0)
@@ -271,8 +272,10 @@ def start_costs(
 ) -> tuple[StartCost, ...]:
     """Compare the start of the described magnet, of a narrow one and of an edge at the right place.
 
-    The last has its trail edge where dwell ends at the start advance at the mean of floor and
-    starting speed: no allowance, nothing foreseen.  What cannot be planned is left out.
+    The last has its trail edge at the start advance where that edge may be the spark (driven
+    starters); for a crank turned by hand, which is not charged for before it, where dwell ends at
+    the start advance at the mean of floor and starting speed.  No allowance, nothing foreseen.
+    What cannot be planned is left out.
     """
     board = board or load_board(engine.board.name)
     trial = _Trial(engine, board, {})
@@ -310,7 +313,8 @@ def _edge_cost(trial: _Trial, lead: float) -> StartCost | None:
         return None
     mean_rpm = 0.5 * (advance.floor_rpm + advance.start_below_rpm)
     charge_s = (plan.dwell_ticks + plan.guard_ticks) / plan.tick_hz
-    early = 0.0 if plan.start_charge_early else charge_s * 6.0 * mean_rpm
+    driven = trial.engine.engine.starter in DRIVEN
+    early = 0.0 if driven or plan.start_charge_early else charge_s * 6.0 * mean_rpm
     trail = advance.start_deg_btdc + early
     if lead - trail <= 1.0:
         return None

@@ -23,7 +23,7 @@ ticks.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -34,10 +34,9 @@ from .design import LEAST_GATE_PART, Design
 from .edge_cover import MOST_GATE_PART
 from .engine import Engine
 from .errors import SparktickError
+from .turning import SEED, STEADY, motions_of
 
 if TYPE_CHECKING:
-    from sparktick.host_sim.engine_cycles import Load, Turner
-    from sparktick.host_sim.engine_model import EngineModel
     from sparktick.host_sim.run import Motion
 
     from .pipeline import Product
@@ -46,9 +45,6 @@ F64 = NDArray[np.float64]
 Motions = dict[str, "Motion"]
 
 PREDICTORS = ("last", "trend", "same-stroke")
-SEED = 1
-SPREAD = 0.10  # standard deviation of a small engine's heat from cycle to cycle; no source
-MISFIRE_EVERY = 23
 SENSOR_JITTER_S = 1e-6  # of each edge, evenly spread either way; common practice, no source
 # How well the arc is known: by pickup lamp and degree wheel, or computed from the field; no source.
 ARC_KNOWN_DEG, ARC_COMPUTED_DEG = 0.3, 2.0
@@ -56,9 +52,8 @@ GATE_SPARE = 1.5
 LIKE_WEIGHT = 9.0 / 16.0
 LEAST_OFF = 1.0 / 512.0  # an arc's period is left alone within that part of the foreseen one
 ARC_TOLERANCE_MOST = 0.8
+ARC_WORTH_DEG = 0.2  # a measured arc is asked for when it is worth more
 WORSE_BY_DEG = 0.05  # a simpler predictor is kept when it is worse by less
-SCENES = ("idle", "full load", "top", "throttle opened", "throttle closed")
-STEADY = ("idle", "full load", "top")
 
 
 @dataclass(frozen=True)
@@ -124,11 +119,16 @@ def settle(engine: Engine, designed: Design) -> tuple[Design, Choice | None]:
     return changed, choice
 
 
+def arc_known(engine: Engine) -> tuple[bool, float]:
+    """Return whether the description gives the arc as measured, and how well it is then known."""
+    given = engine.pickup.arc_deg is not None
+    return given, ARC_KNOWN_DEG if given else ARC_COMPUTED_DEG
+
+
 def choose(engine: Engine, design: Design) -> Choice:
     """As ``choose_predictor``, from engine and design."""
     motions = dict(motions_of(engine, design.advance_deg))
-    given = engine.pickup.arc_deg is not None
-    arc_off = ARC_KNOWN_DEG if given else ARC_COMPUTED_DEG
+    given, arc_off = arc_known(engine)
     pulses = {name: _Pulses.of(motion, design) for name, motion in motions.items()}
     worst: dict[str, dict[str, float]] = {}
     exact: dict[str, dict[str, float]] = {}
@@ -136,14 +136,11 @@ def choose(engine: Engine, design: Design) -> Choice:
     for name, found in pulses.items():
         worst[name], exact[name] = {}, {}
         for label, predictor, arc_timing in _candidates():
-            by_arc = [
-                found.errors_deg(design, predictor, arc_timing=arc_timing, arc_off_deg=off)
-                for off in (0.0, -arc_off, arc_off)
-            ]
-            exact[name][label] = float(np.abs(by_arc[0]).max())
-            worst[name][label] = float(max(np.abs(one).max() for one in by_arc))
+            as_described = found.errors_deg(design, predictor, arc_timing=arc_timing)
+            exact[name][label] = float(np.abs(as_described).max())
+            worst[name][label] = found.worst_deg(design, predictor, arc_timing, arc_off)
             if name == "idle":
-                errors[label] = by_arc[0]
+                errors[label] = as_described
     label = _best(worst, arc=given)
     wanted = engine.prediction.predictor
     if wanted != "auto":
@@ -173,7 +170,9 @@ def choose(engine: Engine, design: Design) -> Choice:
         irregularity=irregularity,
         worst_deg=worst,
         worst_exact_deg=exact,
-        reason=_reason(label, worst, irregularity, wanted, arc_off) + _refusal(refused),
+        reason=_reason(label, worst, irregularity, wanted, arc_off)
+        + _refusal(refused)
+        + ("" if given else _if_measured(pulses, design, max(worst[s][label] for s in STEADY))),
         errors_deg=errors,
     )
 
@@ -231,6 +230,26 @@ def _reason(
     return f"{who} {label}: {uneven}; {what}: {shown}"
 
 
+def _if_measured(pulses: Mapping[str, _Pulses], design: Design, now_deg: float) -> str:
+    """Say what a measured arc would be worth, where it was computed; nothing if too little."""
+    known = {
+        name: {
+            label: pulses[name].worst_deg(design, predictor, arc, ARC_KNOWN_DEG)
+            for label, predictor, arc in _candidates()
+        }
+        for name in STEADY
+    }
+    label = _best(known, arc=True)
+    then_deg = max(known[name][label] for name in STEADY)
+    if then_deg > now_deg - ARC_WORTH_DEG:
+        return ""
+    return (
+        "; the arc is computed from the magnet: measure it (pickup lamp and degree wheel), give it "
+        f"as [pickup] arc_deg, and {label} brings the worst from {now_deg:.2f} to "
+        f"{then_deg:.2f} deg"
+    )
+
+
 def _refusal(refused: int) -> str:
     if not refused:
         return "; gate and arc check refuse no true edge"
@@ -240,106 +259,17 @@ def _refusal(refused: int) -> str:
     )
 
 
-# ---- Turning the engine --------------------------------------------------------------------------
-
-
-def motions_of(
-    engine: Engine, advance: Callable[[float], float], only: Collection[str] = SCENES
-) -> Iterator[tuple[str, Motion]]:
-    """Yield the scenes by name, each turned with sparks where ``advance`` (deg BTDC of rpm) says.
-
-    Raises RunError as ``choose_predictor``.
-    """
-    from sparktick.host_sim.engine_cycles import screw_load, steady_throttle_rpm
-    from sparktick.host_sim.engine_model import model_of
-
-    model = model_of(engine)
-    idle, top = engine.engine.idle_rpm, engine.engine.top_rpm
-    screw = screw_load(model, top, advance)
-    throttle = steady_throttle_rpm(model, idle, screw, advance)
-    rng = np.random.default_rng(SEED)
-    if "idle" in only:
-        idling = _turn(model, idle, throttle, screw, advance, 20, rng)
-        yield "idle", _go(idling, throttle, screw, advance, 120, rng, misfire=True).motion()
-    if "full load" in only:
-        yield "full load", _full_load(model, idle, top, advance, rng)
-    if "top" in only:
-        topping = _turn(model, top, np.inf, screw, advance, 10, rng)
-        yield "top", _go(topping, np.inf, screw, advance, 30, rng).motion()
-    if "throttle opened" in only:
-        opened = _turn(model, idle, throttle, screw, advance, 10, rng)
-        yield "throttle opened", _go(opened, np.inf, screw, advance, 40, rng).motion()
-    if "throttle closed" in only:
-        closed = _turn(model, top, np.inf, screw, advance, 10, rng)
-        yield "throttle closed", _go(closed, throttle, screw, advance, 40, rng).motion()
-
-
-def worst_by_candidate(motions: Mapping[str, Motion], design: Design) -> dict[str, float]:
-    """Worst spark error over some scenes of each predictor, the arc as described."""
+def worst_by_candidate(
+    engine: Engine, motions: Mapping[str, Motion], design: Design
+) -> dict[str, float]:
+    """Worst spark error over some scenes of each predictor that the arc is known for."""
     pulses = [_Pulses.of(motion, design) for motion in motions.values()]
+    given, off = arc_known(engine)
     return {
-        label: max(
-            float(np.abs(found.errors_deg(design, predictor, arc_timing=arc_timing)).max())
-            for found in pulses
-        )
-        for label, predictor, arc_timing in _candidates()
+        label: max(found.worst_deg(design, predictor, arc_timing, off) for found in pulses)
+        for label, predictor, arc_timing in _candidates(arc=given)
         if pulses
     }
-
-
-def _turn(
-    model: EngineModel,
-    rpm: float,
-    throttle_rpm: float,
-    load: Load,
-    advance: Callable[[float], float],
-    turns: int,
-    rng: np.random.Generator,
-) -> Turner:
-    from sparktick.host_sim.engine_cycles import Turner
-
-    return _go(Turner(model, rpm), throttle_rpm, load, advance, turns, rng)
-
-
-def _go(
-    turner: Turner,
-    throttle_rpm: float,
-    load: Load,
-    advance: Callable[[float], float],
-    turns: int,
-    rng: np.random.Generator,
-    *,
-    misfire: bool = False,
-) -> Turner:
-    from sparktick.host_sim.engine_cycles import Duty
-
-    duty = Duty(throttle_rpm, load)
-    for turn in range(turns):
-        lost = misfire and turn % (2 * MISFIRE_EVERY) in (MISFIRE_EVERY, MISFIRE_EVERY + 1)
-        factor = 0.0 if lost else max(1.0 + SPREAD * float(rng.standard_normal()), 0.0)
-        turner.go(duty, advance, factor)
-    return turner
-
-
-def _full_load(
-    model: EngineModel,
-    idle: float,
-    top: float,
-    advance: Callable[[float], float],
-    rng: np.random.Generator,
-) -> Motion:
-    """Full throttle held down by a greater screw at the lowest speed that the flywheel carries."""
-    from sparktick.host_sim.engine_cycles import screw_load
-
-    for part in (0.2, 0.35, 0.5, 0.7, 0.9):
-        rpm = idle * (top / idle) ** part
-        try:
-            load = screw_load(model, rpm, advance)
-            return _turn(model, rpm, np.inf, load, advance, 40, rng).motion()
-        except SparktickError:
-            continue
-    load = screw_load(model, top, advance)
-    return _turn(model, top, np.inf, load, advance, 40, rng).motion()
 
 
 # ---- Pulses and predictors -----------------------------------------------------------------------
@@ -413,6 +343,18 @@ class _Pulses:
         rpm = self.motion.speed_at(at) / 6.0
         speeds, degrees = zip(*design.curve, strict=True)
         return np.asarray(angle - np.interp(rpm, speeds, degrees))
+
+    def worst_deg(
+        self, design: Design, predictor: str, arc_timing: bool, arc_off_deg: float
+    ) -> float:
+        """Worst error by magnitude with an arc that is off by as much, either way."""
+        uses_arc = arc_timing or predictor == "same-stroke"
+        offs = (0.0, -arc_off_deg, arc_off_deg) if uses_arc else (0.0,)
+        errors = [
+            self.errors_deg(design, predictor, arc_timing=arc_timing, arc_off_deg=off)
+            for off in offs
+        ]
+        return float(max(np.abs(one).max() for one in errors))
 
     def gate_off(self, design: Design, predictor: str) -> F64:
         """Distance of each true lead edge from its foreseen place, as a part of the interval."""

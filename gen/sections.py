@@ -167,8 +167,9 @@ class PickupSection(Section):
         "it must come before the greatest advance, and after the stroke before.",
     )
     arc_deg: float | None = num(
-        "Crank degrees from the magnet arriving to the magnet leaving. Left out: computed from "
-        "magnet_diameter_mm, magnet_radius_mm, gap_mm and the sensor.",
+        "Crank degrees from the magnet arriving to the magnet leaving, as measured with pickup "
+        "lamp and degree wheel: then a pulse's own length may time its spark. Left out: computed "
+        "from magnet_diameter_mm, magnet_radius_mm, gap_mm and the sensor, to a few degrees.",
         1,
         350,
         "shorter is not seen at speed; the sensor must also be free for part of the turn.",

@@ -164,11 +164,10 @@ def model_of(engine: Engine) -> EngineModel:
     if part.friction_nm is not None:
         scale = part.friction_nm / friction[0]
         friction = (part.friction_nm, friction[1] * scale, friction[2] * scale)
-    apart = part.tdc_spacing_deg if part.strokes == 2 or part.tdc_spacing_deg else 360
     return EngineModel(
         cylinder=cylinder,
         strokes=part.strokes,
-        phases_deg=(0.0,) if part.cylinders == 1 else (0.0, float(apart)),
+        phases_deg=phases_deg(engine),
         inertia_kg_m2=part.inertia_kg_m2,
         reciprocating_kg=RECIPROCATING_KG_PER_M3 * cylinder.bore_m**3,
         friction_nm_s=friction,
@@ -178,6 +177,17 @@ def model_of(engine: Engine) -> EngineModel:
             EXHAUST_OPENS_DEG_ATDC if part.strokes == 4 else part.compression_begins_deg_btdc
         ),
     )
+
+
+def phases_deg(engine: Engine) -> tuple[float, ...]:
+    """Crank degrees by which each cylinder fires after the first.
+
+    The cylinders of a four-stroke whose pistons rise together fire a turn apart.
+    """
+    part = engine.engine
+    if part.cylinders == 1:
+        return (0.0,)
+    return (0.0, float(part.tdc_spacing_deg or (360 if part.strokes == 4 else 0)))
 
 
 def charge_heat_j(cylinder: Cylinder, fuel: Fuel, strokes: int) -> float:

@@ -97,7 +97,7 @@ def _print(part: MotionPart, used: str) -> None:
     for cycle in part.cycles:
         what = f"{cycle.title} ({cycle.rpm.mean():.0f} rpm)"
         console.print(f"uneven   {100.0 * cycle.irregularity:.1f} % within a cycle at {what}")
-    console.print(f"predictor {part.choice.reason}", highlight=False)
+    console.print(f"predictor {part.choice.reason}", highlight=False, markup=False)
     note = (
         ", and times a spark still to come by the pulse's own arc" if part.design.arc_timing else ""
     )
@@ -133,6 +133,12 @@ def _print_starts_and_magnet(part: MotionPart, say: Any) -> None:
         f"magnet   may arrive {least:g} to {most:g} deg BTDC, best {placement.best.lead_deg_btdc:g}"
         f" (described: {placement.described.lead_deg_btdc:g})"
     )
+    two = placement.two_magnets
+    if placement.two_magnets_help and two is not None:
+        say(
+            f"         two magnets and a latching sensor would do better: S arriving "
+            f"{two.lead_deg_btdc:.0f}, N {two.trail_deg_btdc:.0f} deg BTDC"
+        )
     kept = [(scene.scene.title, scene.checks) for scene in part.scenes]
     for title, checks in (*kept, ("starts", starts.checks)):
         for check in checks:

@@ -5,18 +5,17 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.patches import Arc, Circle, FancyArrowPatch, Wedge
 
+from ..engine_model import phases_deg
 from .figures import Picture
+from .figures_wheel import deg_text, wheel
 from .motion import Cycle, MotionPart
 from .svg import (
     BAND,
     CHIP_A,
     CHIP_B,
     HOST,
-    INK,
     MUTED,
-    PAPER,
     WANTED,
     WARN,
     Sheet,
@@ -26,7 +25,6 @@ from .svg import (
 
 STYLES = ("-", "--", "-.", ":")
 COLOURS = (HOST, CHIP_A, CHIP_B, WANTED)
-WHEEL = 1.0
 
 
 # The page's colours, for a picture that stands alone.
@@ -101,15 +99,31 @@ def _what(cycle: Cycle) -> str:
 
 
 def _dead_centres(axes: Axes, part: MotionPart) -> None:
-    design = part.design
-    for top in (0.0, 360.0):
-        axes.axvline(top, color=MUTED, linewidth=0.8)
+    design, where = part.design, axes.get_xaxis_transform()
+    first = int(np.ceil((-180.0 + design.trail_deg_btdc) / design.spacing_deg))
+    for pulse in range(first, int(540.0 // design.spacing_deg) + 2):
+        top = pulse * design.spacing_deg
         axes.axvspan(top - design.lead_deg_btdc, top - design.trail_deg_btdc, color=BAND, lw=0.0)
-    where = axes.get_xaxis_transform()
-    fires = part.engine.engine.strokes == 2
-    note(axes, 4.0, 0.02, "fires", ha="left", va="bottom", transform=where)
-    note(
-        axes, 364.0, 0.02, "fires" if fires else "exhaust", ha="left", va="bottom", transform=where
+    for top in (-180.0, 0.0, 180.0, 360.0):
+        words = _what_happens(top, part)
+        if words:
+            axes.axvline(top, color=MUTED, linewidth=0.8)
+            note(axes, top + 4.0, 0.02, words, ha="left", va="bottom", transform=where)
+
+
+def _what_happens(top_deg: float, part: MotionPart) -> str:
+    """Which cylinders are at the top there, and what they do."""
+    phases, cycle = phases_deg(part.engine), 180.0 * part.engine.engine.strokes
+    said: dict[str, list[str]] = {}
+    for i, phase in enumerate(phases):
+        if (top_deg - phase) % 360.0 == 0.0:
+            fires = (top_deg - phase) % cycle == 0.0
+            said.setdefault("fires" if fires else "exhaust", []).append(str(i + 1))
+    if len(phases) == 1:
+        return " ".join(said)
+    return ", ".join(
+        "both fire" if len(who) == 2 and what == "fires" else f"{who[0]} {what}"
+        for what, who in said.items()
     )
 
 
@@ -119,6 +133,8 @@ def start_trace(part: MotionPart) -> Picture:
     motion, sparks = run.motion, run.sparks
     assert motion is not None
     burnt = sparks.lit > 0
+    four = part.engine.engine.strokes == 4
+    unlit = "spark that lights nothing" + (" (exhaust stroke)" if four else "")
 
     def draw(sheet: Sheet) -> Figure:
         figure = sheet.figure(4.6, 5.0)
@@ -127,7 +143,7 @@ def start_trace(part: MotionPart) -> Picture:
         above.plot(t, motion.speed_at(t) / 6.0, color=HOST, linewidth=0.9)
         for which, mark, size, name in (
             (burnt, "v", 5, "spark that lights"),
-            (~burnt, ".", 4, "spark on the exhaust stroke"),
+            (~burnt, ".", 4, unlit),
         ):
             above.plot(
                 sparks.t_s[which],
@@ -198,112 +214,12 @@ def histogram(part: MotionPart) -> Picture:
     return Picture(
         "predictor-errors",
         "Errors at idle by predictor",
-        f"How far sparks are from the curve when the engine idles, misfires included, by what "
-        f"stands for the speed during the delay. Worst in degrees: {words}. {choice.reason}.",
+        "How far sparks are from the curve when the engine idles, misfires included, by what "
+        "stands for the speed during the delay; here the arc is as described. Chosen as the "
+        f"{choice.reason}.",
         f"Histograms of spark errors at idle; worst in degrees: {words}.",
         draw,
     )
-
-
-def _polar(deg_btdc: float, radius: float) -> tuple[float, float]:
-    """Place on the wheel, seen from the sensor's side, dead centre up, turning clockwise."""
-    t = np.radians(90.0 + deg_btdc)
-    return float(radius * np.cos(t)), float(radius * np.sin(t))
-
-
-def wheel(part: MotionPart) -> Picture:
-    """Flywheel with magnet and sensor, the piston at top dead centre."""
-    design, place = part.design, part.placement
-    lead, trail = design.lead_deg_btdc, design.trail_deg_btdc
-    least, most = place.window_deg_btdc
-
-    def draw(sheet: Sheet) -> Figure:
-        figure = sheet.figure(5.2, 4.8)
-        axes = figure.subplots()
-        axes.set_aspect("equal")
-        axes.axis("off")
-        axes.add_patch(Circle((0.0, 0.0), WHEEL, facecolor=PAPER, edgecolor=INK, lw=1.4))
-        axes.add_patch(Circle((0.0, 0.0), 0.09, facecolor=PAPER, edgecolor=INK, lw=1.0))
-        _window_on_wheel(axes, least, most)
-        _magnet(axes, lead, trail)
-        _sensor(axes, lead)
-        _marks(axes, lead, trail)
-        axes.set_xlim(-1.75, 1.75)
-        axes.set_ylim(-1.25, 1.55)
-        return figure
-
-    return Picture(
-        "flywheel",
-        "Where the magnet is",
-        f"The wheel from the sensor's side, piston at top dead centre, turning clockwise. The "
-        f"sensor stands still; the magnet arrives {lead:g} deg before dead centre and has left "
-        f"{trail:g} deg before it. The shaded band is where its arrival may be put with this "
-        f"magnet: {least:g} to {most:g} deg BTDC, best at {place.best.lead_deg_btdc:g}."
-        + _two_magnets_words(part),
-        f"Flywheel with magnet and sensor; the magnet arrives {lead:g} and leaves {trail:g} "
-        "degrees before top dead centre.",
-        draw,
-    )
-
-
-def _two_magnets_words(part: MotionPart) -> str:
-    two = part.placement.two_magnets
-    if two is None or not part.placement.two_magnets_help:
-        return ""
-    return (
-        f" Two magnets of opposite pole with a latching sensor would do better: arriving "
-        f"{two.lead_deg_btdc:g}, leaving {two.trail_deg_btdc:g} deg BTDC."
-    )
-
-
-def _window_on_wheel(axes: Axes, least: float, most: float) -> None:
-    band = Wedge((0.0, 0.0), 1.16, 90.0 + least, 90.0 + most, width=0.12, facecolor=BAND, lw=0.0)
-    axes.add_patch(band)
-
-
-def _magnet(axes: Axes, lead: float, trail: float) -> None:
-    """Draw the magnet at dead centre: it has passed the sensor by its lead angle."""
-    # with the crank at dead centre the magnet's front is `lead` past the sensor, its end `trail`
-    axes.add_patch(
-        Wedge(
-            (0.0, 0.0),
-            0.98,
-            90.0 - lead + lead,
-            90.0 - trail + lead,
-            width=0.13,
-            facecolor=WARN,
-            lw=0.0,
-        )
-    )
-    x, y = _polar(0.5 * (lead - trail), 0.70)
-    note(axes, x, y, "magnet", ha="center", va="center")
-
-
-def _sensor(axes: Axes, lead: float) -> None:
-    x, y = _polar(lead, 1.27)
-    axes.plot([x], [y], "s", color=HOST, markersize=11)
-    x, y = _polar(lead, 1.48)
-    note(axes, x, y, "sensor", ha="center", va="center")
-
-
-def _marks(axes: Axes, lead: float, trail: float) -> None:
-    axes.plot([0.0, 0.0], [1.0, 1.32], color=INK, linewidth=1.0)
-    note(axes, 0.0, 1.42, "TDC", ha="center", va="bottom", color=INK)
-    axes.add_patch(
-        Arc((0.0, 0.0), 2.28, 2.28, theta1=90.0, theta2=90.0 + lead, color=MUTED, lw=1.0)
-    )
-    x, y = _polar(0.5 * lead, 1.24)
-    note(axes, x, y, f"{lead:g}°", ha="center", va="center")
-    arrow = FancyArrowPatch(
-        (-0.35, -0.62),
-        (-0.62, -0.35),
-        connectionstyle="arc3,rad=-0.25",
-        arrowstyle="->",
-        mutation_scale=14,
-        color=INK,
-        lw=1.2,
-    )
-    axes.add_patch(arrow)
 
 
 def places(part: MotionPart) -> Picture:
@@ -342,12 +258,12 @@ def places(part: MotionPart) -> Picture:
     return Picture(
         "magnet-places",
         "Where the magnet may go",
-        f"In the shaded window, {least:g} to {most:g} deg BTDC, the whole plan can be made. Later, "
-        "the spark would be due before the edge is believed; earlier, more can change until the "
-        f"spark, and a hand start sparks later. Best: {best.lead_deg_btdc:g} deg BTDC with "
-        f"{best.predictor}.",
-        f"Spark error and latest start spark against the magnet's place; it works from {least:g} "
-        f"to {most:g} degrees before top dead centre.",
+        f"In the shaded window, {deg_text(least)} to {deg_text(most)} deg BTDC, the whole plan can "
+        "be made. Later, the spark would be due before the edge is believed; earlier, more can "
+        "change until the spark, and a hand start sparks later. Best: "
+        f"{deg_text(best.lead_deg_btdc)} deg BTDC with {best.predictor}.",
+        f"Spark error and latest start spark against the magnet's place; it works from "
+        f"{deg_text(least)} to {deg_text(most)} degrees before top dead centre.",
         draw,
     )
 
@@ -368,15 +284,20 @@ def start_cost(part: MotionPart) -> Picture:
         return figure
 
     words = "; ".join(
-        f"{c.what}: from {c.floor_rpm:.0f} rpm, {-c.deg_btdc.min():.0f} deg after TDC at the latest"
-        for c in part.costs
+        f"{c.what}: from {c.floor_rpm:.0f} rpm, {_latest(c.deg_btdc.min())}" for c in part.costs
     )
     return Picture(
         "start-cost",
         "What the start costs",
-        "A hand-turned crank slows against compression, so a start spark waits for the slowest "
-        "crank that could still carry over; in ordinary starts it is late, which only costs "
-        f"power. A narrow magnet foresees more and pays more. {words}.",
+        "A crank that is turned over slows against compression, so a start spark waits for the "
+        "slowest crank that could still carry over; in ordinary starts it is late, which only "
+        f"costs power. A narrow magnet foresees more and pays more. {words}.",
         f"Start sparks over cranking speed by magnet: {words}.",
         draw,
     )
+
+
+def _latest(least_deg_btdc: float) -> str:
+    if least_deg_btdc < 0.0:
+        return f"{-least_deg_btdc:.0f} deg after TDC at the latest"
+    return f"never later than {least_deg_btdc:.0f} deg BTDC"

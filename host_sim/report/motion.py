@@ -10,7 +10,8 @@ import numpy as np
 from sparktick.gen.design import Design
 from sparktick.gen.engine import Engine
 from sparktick.gen.magnet_place import Placement, StartCost, place_magnet, start_costs
-from sparktick.gen.predictor import Choice, choose, motions_of
+from sparktick.gen.predictor import Choice, choose
+from sparktick.gen.turning import motions_of
 
 from ..closed_loop import ClosedLoop, ClosedRun
 from ..engine_cycles import screw_load, steady_throttle_rpm

@@ -16,11 +16,11 @@ from sparktick.gen.pipeline import make_plan
 from sparktick.gen.predictor import (
     ARC_COMPUTED_DEG,
     PREDICTORS,
-    STEADY,
     Choice,
     choose,
     choose_predictor,
 )
+from sparktick.gen.turning import STEADY
 
 EXAMPLES = Path(next(iter(sparktick.examples.__path__)))
 PLOVER = (EXAMPLES / "plover.toml").read_text(encoding="utf-8")
@@ -118,6 +118,21 @@ def test_an_arc_from_the_magnet_is_not_timed_by() -> None:
     assert f"arc known to {ARC_COMPUTED_DEG:g} deg" in found.reason
     exact = found.worst_exact_deg["top"]["same-stroke + arc"]
     assert found.worst_deg["top"]["same-stroke + arc"] > exact + 0.5
+
+
+def test_a_computed_arc_is_said_to_be_worth_measuring() -> None:
+    text = (EXAMPLES / "teal.toml").read_text(encoding="utf-8")
+    engine, designed = built(text)
+    reason = choose(engine, designed).reason
+    assert "give it as [pickup] arc_deg" in reason
+    promised = float(reason.rpartition(" to ")[2].split()[0])
+    measured = f"arc_deg = {designed.arc_deg:.3f}\nmagnet_diameter_mm"
+    found = choose(*built(text.replace("magnet_diameter_mm", measured, 1)))
+    label = found.predictor + (" + arc" if found.arc_timing else "")
+    assert f"{label} brings" in reason
+    now = max(found.worst_deg[scene][label] for scene in STEADY)
+    assert now == pytest.approx(promised, abs=0.01)
+    assert "measure it" not in found.reason
 
 
 def test_an_engine_that_cannot_reach_its_top_is_an_error() -> None:

@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from sparktick.gen.cli import cli
-from sparktick.gen.pipeline import make_plan
+from sparktick.gen.pipeline import generate, make_plan
 from sparktick.host_sim.report.figures_motion import motion_pictures, plain_svg
 from sparktick.host_sim.report.motion import MotionPart, motion_part
 from sparktick.host_sim.report.svg import to_svg
@@ -87,6 +87,37 @@ def test_flywheel_names_both_edges_and_the_window(part: MotionPart) -> None:
     assert "arrives 48 deg" in picture.caption
     assert "left 14 deg" in picture.caption
     assert f"{least:g} to {most:g} deg BTDC" in picture.caption
+
+
+def test_turns_name_what_each_cylinder_does(part: MotionPart) -> None:
+    from dataclasses import replace
+
+    from sparktick.host_sim.report.figures_motion import _what_happens
+
+    from .engines import described
+
+    def said(name: str) -> list[str]:
+        other = replace(part, engine=described(name))
+        return [_what_happens(deg, other) for deg in (0.0, 180.0, 360.0)]
+
+    assert said("plover") == ["fires", "", "exhaust"]
+    assert said("teal") == ["both fire", "", "both fire"]
+    assert said("avocet") == ["1 fires", "2 fires", "1 fires"]
+
+
+def test_captions_speak_of_the_engines_own_strokes_and_round(tmp_path: Path) -> None:
+    product = make_plan(EXAMPLES / "teal.toml")
+    generate(EXAMPLES / "teal.toml", tmp_path / "fw")
+    teal = motion_part(product.engine, product.design, tmp_path / "fw", starts=1)
+    pictures = {picture.name: picture for picture in motion_pictures(teal)}
+    drawn = to_svg(pictures["start-trace"].draw, "x", "x", narrow=False)
+    assert "spark that lights nothing" in drawn
+    assert "exhaust" not in drawn
+    assert "has left 24 deg" in pictures["flywheel"].caption
+    assert "Two magnets of opposite pole" in pictures["flywheel"].caption
+    errors = pictures["predictor-errors"].caption
+    assert errors.count("last 1.57") == 1
+    assert errors.count("arc_deg") == 1
 
 
 def test_histogram_marks_the_choice(part: MotionPart) -> None:

@@ -14,7 +14,7 @@ from sparktick.host_sim.closed_loop import ClosedLoop, ClosedRun
 from sparktick.host_sim.engine_cycles import screw_load, steady_throttle_rpm
 from sparktick.host_sim.engine_library import load_loop
 from sparktick.host_sim.engine_model import EngineModel
-from sparktick.host_sim.engine_motion import Crank, Phase, Pull
+from sparktick.host_sim.engine_motion import Crank, Phase
 from sparktick.host_sim.engine_scenes import play_all, play_starts
 from sparktick.host_sim.library import load
 from sparktick.host_sim.manifest import read_manifest
