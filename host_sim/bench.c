@@ -110,15 +110,20 @@ static int level_at(const bench *b, int64_t when)
     return level;
 }
 
-static uint8_t level_majority(const bench *b, int64_t now)
+static BENCH_APART uint8_t level_voted(const bench *b, int64_t now)
 {
-    int sum;
+    int const sum = level_at(b, now) + level_at(b, now - b->set.read_gap_cycles) +
+                    level_at(b, now - (2 * b->set.read_gap_cycles));
+    return sum >= 2;
+}
+
+/* Three reads, the last of them now. */
+static inline uint8_t level_majority(const bench *b, int64_t now)
+{
     if (b->recent[b->recent_head] <= now - (2 * b->set.read_gap_cycles)) {
         return b->train_level ^ b->noise_level; /* of old: all three reads see it */
     }
-    sum = level_at(b, now) + level_at(b, now - b->set.read_gap_cycles) +
-                    level_at(b, now - (2 * b->set.read_gap_cycles));
-    return sum >= 2;
+    return level_voted(b, now);
 }
 
 /* ---- Orders ---------------------------------------------------------------------------------- */
@@ -135,12 +140,12 @@ static BENCH_APART void mode_seen(bench *b, int64_t now)
     }
 }
 
-static int state_exists(const st_core *c)
+static inline int state_is_none(const st_core *c)
 {
     unsigned const last_mode = (ST_RUN > ST_WARM) ? ST_RUN : ST_WARM;
-    return (c->s.mode <= last_mode) && (c->phase <= (unsigned)ST_PH_STORM) &&
-           (c->orders.coil <= (unsigned)ST_COIL_OFF_AT) &&
-           (c->orders.capture <= (unsigned)ST_CAPTURE_TRAIL);
+    return BENCH_SELDOM(c->s.mode > last_mode) || BENCH_SELDOM(c->phase > (unsigned)ST_PH_STORM) ||
+           BENCH_SELDOM(c->orders.coil > (unsigned)ST_COIL_OFF_AT) ||
+           BENCH_SELDOM(c->orders.capture > (unsigned)ST_CAPTURE_TRAIL);
 }
 
 static int ordered(const bench *b)
@@ -149,7 +154,7 @@ static int ordered(const bench *b)
     return orders->coil_fresh | orders->capture_fresh | orders->alarm_fresh;
 }
 
-static void arm(bench *b, int64_t now)
+static BENCH_INLINE void arm(bench *b, int64_t now)
 {
     st_orders *const orders = &b->core.orders;
     if (orders->coil_fresh) {
@@ -176,17 +181,23 @@ static void arm(bench *b, int64_t now)
     }
 }
 
+/* After whatever the core did. */
+static inline void look_at_core(bench *b, int64_t now)
+{
+    if (state_is_none(&b->core)) {
+        b->facts.state_out_of_range++;
+    }
+    if (BENCH_SELDOM(b->core.s.mode != b->mode)) {
+        mode_seen(b, now);
+    }
+}
+
 static inline void apply(bench *b, int64_t now)
 {
     if (ordered(b)) {
         arm(b, now);
     }
-    if (!state_exists(&b->core)) {
-        b->facts.state_out_of_range++;
-    }
-    if (b->core.s.mode != b->mode) {
-        mode_seen(b, now);
-    }
+    look_at_core(b, now);
 }
 
 static BENCH_APART void guard_acts(bench *b, int64_t now)
@@ -204,11 +215,12 @@ static BENCH_APART void guard_acts(bench *b, int64_t now)
 
 /* ---- Handlers -------------------------------------------------------------------------------- */
 
-static void handler_ends(bench *b, int64_t now)
+/* What was ordered is armed. */
+static inline void handler_ends(bench *b, int64_t now)
 {
     b->running = BENCH_IDLE;
     b->busy_until = now;
-    apply(b, now);
+    look_at_core(b, now);
     bench_cpu_schedule(b);
 }
 
@@ -217,40 +229,55 @@ static BENCH_APART void reset_ends(bench *b, int64_t now)
 {
     st_init(&b->core, bench_tick_of(b, now), &b->kept, b->power_on != 0);
     b->irq_at[IRQ_POLL] = now + b->set.poll_every_cycles;
+    if (ordered(b)) {
+        arm(b, now);
+    }
     handler_ends(b, now);
 }
 
-/* Be busy for a while, then do what `running` says.  False when the hardware does something meanwhile:
- * then cpu_steps comes back to it. */
-static inline int busy(bench *b, int running, int64_t now, int64_t cycles)
+/* The processor does what `running` says when it comes to `at`.  True when the hardware does something
+ * before: then cpu_step comes back to it. */
+static inline int later(bench *b, int running, int64_t at)
 {
+    if (at < b->horizon) {
+        return 0;
+    }
     b->running = running;
-    b->busy_cycles += cycles;
-    b->cpu_at = now + cycles;
-    return b->cpu_at < b->horizon;
+    b->cpu_at = at;
+    return 1;
+}
+
+static BENCH_APART void settling_ends(bench *b, int64_t now)
+{
+    arm(b, now);
+    handler_ends(b, now);
 }
 
 /* What was urgent is armed now; the rest of the event's work follows.  Handlers do not nest, so the
  * core may do it at once; what it orders takes effect when the time for it has passed. */
-static void urgent_ends(bench *b, int64_t now)
+static BENCH_INLINE void urgent_ends(bench *b, int64_t now)
 {
     apply(b, now);
     st_settle(&b->core);
-    if ((b->set.settle_cycles != 0) && ordered(b)) {
-        if (!busy(b, BENCH_SETTLING, now, b->set.settle_cycles)) {
+    if (ordered(b)) {
+        int64_t const cycles = b->set.settle_cycles;
+        b->busy_cycles += cycles;
+        if ((cycles != 0) && later(b, BENCH_SETTLING, now + cycles)) {
             return;
         }
-        now = b->cpu_at;
+        now += cycles;
+        arm(b, now);
     }
     handler_ends(b, now);
 }
 
 /* The core has decided; what it ordered takes effect at the end of the handler's time. */
-static void event_decided(bench *b, int which, int64_t now)
+static BENCH_INLINE void event_decided(bench *b, int which, int64_t now)
 {
     int64_t const cycles =
         b->handler[which] + (b->core.orders.coil_fresh ? b->set.order_cycles : 0);
-    if ((cycles == 0) || busy(b, BENCH_URGENT, now, cycles)) {
+    b->busy_cycles += cycles;
+    if ((cycles == 0) || !later(b, BENCH_URGENT, now + cycles)) {
         urgent_ends(b, now + cycles);
     }
 }
@@ -264,94 +291,109 @@ static void phase_read(bench *b)
 #endif
 }
 
+/* What the handlers below return: whose decision is to be carried out. */
+#define NOBODYS (-1) /* the handler has ended, or goes on later */
+
+static int64_t next_poll(const bench *b, int64_t now)
+{
+    int64_t due = b->irq_at[IRQ_POLL];
+    do { /* one that is due while another waits is left out */
+        due += b->set.poll_every_cycles;
+    } while (due <= now);
+    return due;
+}
+
+/* A poll that orders nothing, as nearly all, only holds events off for a while. */
+static int poll_begins(bench *b, int64_t now)
+{
+    b->irq_at[IRQ_POLL] = next_poll(b, now);
+    b->facts.polls++;
+    phase_read(b);
+    st_on_poll(&b->core, bench_tick_of(b, now), level_majority(b, now) != 0U);
+    if (!ordered(b)) {
+        st_settle(&b->core);
+    }
+    if (ordered(b)) {
+        return IRQ_POLL;
+    }
+    b->busy_cycles += b->handler[IRQ_POLL];
+    handler_ends(b, now + b->handler[IRQ_POLL]);
+    return NOBODYS;
+}
+
+static int capture_begins(bench *b, int64_t now)
+{
+    bench_irq_clear(b, IRQ_CAPTURE);
+    b->facts.captured++;
+    st_on_capture(&b->core, b->latched, bench_tick_of(b, now));
+    return IRQ_CAPTURE;
+}
+
 /* The alarm has read the level.  An edge that the reads saw has its flag up by now: it goes first,
  * and orders an alarm of its own. */
-static void alarm_asks(bench *b, int64_t now)
+static inline int alarm_asks(bench *b)
 {
     if (b->irq_at[IRQ_CAPTURE] == BENCH_NEVER) {
         b->facts.alarms++;
         phase_read(b);
         st_on_alarm(&b->core, b->read_now, b->read_level != 0U);
     }
-    event_decided(b, IRQ_ALARM, now);
+    return IRQ_ALARM;
 }
 
-static int highest_waiting(const bench *b, int64_t now)
+static inline int alarm_begins(bench *b, int64_t *now)
 {
-    int i;
-    for (i = 0; (i < IRQ_POLL) && (b->irq_at[i] > now); i++) {
-    }
-    return i;
+    int64_t const begin = *now;
+    bench_irq_clear(b, IRQ_ALARM);
+    b->alarm_at = BENCH_NEVER;
+    b->read_level = level_majority(b, begin);
+    b->read_now = bench_tick_of(b, begin);
+    *now = begin + b->set.capture_delay_cycles;
+    b->busy_cycles += b->set.capture_delay_cycles;
+    return later(b, BENCH_ASKING, *now) ? NOBODYS : alarm_asks(b);
 }
 
-/* A poll that orders nothing, as nearly all, only holds events off for a while. */
-static void poll_begins(bench *b, int64_t now, int64_t due, st_ticks ticks)
+/* Of the flags that wait the one of highest priority. */
+static inline int handler_begins(bench *b, int64_t *now)
 {
-    do { /* one that is due while another waits is left out */
-        due += b->set.poll_every_cycles;
-    } while (due <= now);
-    b->irq_at[IRQ_POLL] = due;
-    b->facts.polls++;
-    phase_read(b);
-    st_on_poll(&b->core, ticks, level_majority(b, now) != 0U);
-    if (!ordered(b)) {
-        st_settle(&b->core);
-    }
-    if (ordered(b)) {
-        event_decided(b, IRQ_POLL, now);
-        return;
-    }
-    b->busy_cycles += b->handler[IRQ_POLL];
-    handler_ends(b, now + b->handler[IRQ_POLL]);
-}
-
-static void handler_begins(bench *b, int64_t now)
-{
-    int const which = highest_waiting(b, now);
-    int64_t const raised = b->irq_at[which];
-    st_ticks const ticks = bench_tick_of(b, now);
-    bench_irq_clear(b, which);
+    int const coil = b->irq_at[IRQ_COIL] <= *now;
     if (b->matched) { /* told before any other event */
         bench_coil_tell(b);
     }
-    if (which == IRQ_ALARM) {
-        b->read_level = level_majority(b, now);
-        b->read_now = ticks;
-        b->alarm_at = BENCH_NEVER;
-        if (busy(b, BENCH_ASKING, now, b->set.capture_delay_cycles)) {
-            alarm_asks(b, b->cpu_at);
-        }
-        return;
+    if (b->irq_at[IRQ_CAPTURE] <= *now) {
+        return capture_begins(b, *now);
     }
-    if (which == IRQ_CAPTURE) {
-        b->facts.captured++;
-        st_on_capture(&b->core, b->latched, ticks);
-    } else if (which == IRQ_POLL) {
-        poll_begins(b, now, raised, ticks);
-        return;
-    } else { /* coil: told above */
+    if (coil) { /* told above */
+        bench_irq_clear(b, IRQ_COIL);
+        return IRQ_COIL;
     }
-    event_decided(b, which, now);
+    return (b->irq_at[IRQ_ALARM] <= *now) ? alarm_begins(b, now) : poll_begins(b, *now);
 }
 
-static void cpu_step(bench *b, int64_t now)
+static BENCH_APART void handler_goes_on(bench *b, int64_t now)
 {
-    switch (b->running) {
-    case BENCH_IDLE:
-        handler_begins(b, now);
-        break;
-    case BENCH_ASKING:
-        alarm_asks(b, now);
-        break;
-    case BENCH_URGENT:
+    if (b->running == BENCH_URGENT) {
         urgent_ends(b, now);
-        break;
-    case BENCH_IN_RESET:
+    } else if (b->running == BENCH_SETTLING) {
+        settling_ends(b, now);
+    } else {
         reset_ends(b, now);
-        break;
-    default:
-        handler_ends(b, now);
-        break;
+    }
+}
+
+static inline void cpu_step(bench *b)
+{
+    int64_t now = b->cpu_at;
+    int which = NOBODYS;
+    if (b->running == BENCH_IDLE) {
+        which = handler_begins(b, &now);
+    } else if (b->running == BENCH_ASKING) {
+        which = alarm_asks(b);
+    } else {
+        handler_goes_on(b, now);
+    }
+    if (which != NOBODYS) {
+        event_decided(b, which, now);
     }
 }
 
@@ -392,7 +434,7 @@ BENCH_API int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *acti
     bench_look_ahead(b);
     for (;;) {
         while (b->cpu_at < b->horizon) {
-            cpu_step(b, b->cpu_at);
+            cpu_step(b);
         }
         if (b->horizon >= b->stop) {
             break;

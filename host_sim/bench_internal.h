@@ -17,8 +17,12 @@
 /* What seldom runs stays out of the functions that run all the time. */
 #if defined(__GNUC__)
 #define BENCH_APART __attribute__((noinline, cold))
+#define BENCH_INLINE inline __attribute__((always_inline))
+#define BENCH_SELDOM(condition) __builtin_expect((condition) != 0, 0)
 #else
 #define BENCH_APART
+#define BENCH_INLINE inline
+#define BENCH_SELDOM(condition) (condition)
 #endif
 
 #define BENCH_NEVER INT64_MAX
@@ -57,6 +61,7 @@ struct bench {
     int64_t handler[IRQ_COUNT];
     int64_t on_longest;        /* cycles: hard limit and a late order, */
     int64_t on_guarded;        /* what the guard ends */
+    int64_t mark;              /* a count of ticks near the present one */
     int shift;                 /* cycles per tick as a shift, or -1 */
     bench_settings set;
 
@@ -122,12 +127,10 @@ static inline double bench_seconds_of(const bench *b, int64_t cycle)
 
 static inline int64_t bench_tick_count(const bench *b, int64_t cycle)
 {
-    int64_t quotient;
-    if (b->shift >= 0) {
-        return cycle >> b->shift;
+    if (BENCH_SELDOM(b->shift < 0)) {
+        return (cycle / b->set.cycles_per_tick) - ((cycle % b->set.cycles_per_tick) < 0);
     }
-    quotient = cycle / b->set.cycles_per_tick;
-    return quotient - ((cycle % b->set.cycles_per_tick) < 0);
+    return cycle >> b->shift;
 }
 
 static inline st_ticks bench_tick_of(const bench *b, int64_t cycle)
@@ -141,16 +144,15 @@ typedef struct {
     int moved;     /* 1: the instant wanted was too near to be armed in time, or past */
 } bench_match;
 
-/* Where the compare unit matches that is armed now for an instant, or for the nearest that can be. */
 static inline bench_match bench_match_of(const bench *b, st_ticks tick, int64_t now)
 {
     int64_t const count = bench_tick_count(b, now);
     st_ticks const present = (st_ticks)((uint64_t)count + b->tick_offset);
     int32_t ahead = (int32_t)(tick - present);
     bench_match match;
-    match.moved = ahead < (int32_t)b->set.near_ticks;
-    if (match.moved) {
-        ahead = (int32_t)b->set.near_ticks;
+    match.moved = 0;
+    if (BENCH_SELDOM(ahead < (int32_t)b->set.near_ticks)) {
+        match.moved=1; ahead = (int32_t)b->set.near_ticks;
     }
     match.tick = present + (st_ticks)ahead;
     match.at = (count + ahead + b->set.compare_ticks) * b->set.cycles_per_tick;
@@ -189,7 +191,6 @@ void bench_coil_arm(bench *b, int64_t now);
 
 /* ---- Interrupt flags ------------------------------------------------------------------------- */
 
-/* The soonest flag starts a handler, when the one under way has ended. */
 static inline void bench_cpu_schedule(bench *b)
 {
     int64_t const first = bench_sooner(b->irq_at[IRQ_CAPTURE], b->irq_at[IRQ_COIL]);
