@@ -76,6 +76,13 @@ class Timer(Section):
     filter_cycles: int = num(
         "CPU clocks the capture filter adds.", 0, 256, "4 equal samples on the AVR."
     )
+    sample_cycles: int = num(
+        "CPU clocks from one sample of the capture filter to the next.",
+        1,
+        256,
+        "1 where it looks every clock.",
+        1,
+    )
     late_cycles: int = num(
         "CPU clocks by which other handlers may delay the stamp where an interrupt takes it.",
         0,

@@ -19,6 +19,7 @@ from typing import Any
 import jinja2
 
 from .avr_flags import UNUSED_FLASH
+from .board import Board
 from .delay_table import Line
 from .design import START_LEAVE, Design
 from .errors import FolderError
@@ -212,6 +213,7 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
         },
         "output_delay_us": design.output_delay_s * 1e6,
         "capture_filter_cycles": board.timer.filter_cycles if plan.capture_filter else 0,
+        **_samples_apart(board, plan),
         "service_cycles": board.service_cycles,
         "capture_late_us": board.timer.late_cycles * 1e6 / board.f_cpu_hz,
         "capture_delay_cycles": design.capture_delay_s * board.f_cpu_hz,
@@ -223,6 +225,12 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
         "compiler": None,
         "sizes": {},
     }
+
+
+def _samples_apart(board: Board, plan: Plan) -> dict[str, int]:
+    """Tell where the capture filter looks at the pin less than every clock."""
+    every = board.timer.sample_cycles
+    return {"capture_sample_cycles": every} if plan.capture_filter and every > 1 else {}
 
 
 def _extra_pins(design: Design, plan: Plan) -> dict[str, Any]:

@@ -26,6 +26,7 @@ MODE_ROOM = 4096
 
 
 FITTED_SERVICE_CYCLES = 3500.0
+SYNC_CLOCKS = 2  # flip-flops before a filter that samples seldom (STM32)
 HANDLER_TIMES = (
     "latency_cycles",
     "capture_cycles",
@@ -46,14 +47,16 @@ class Hardware:
     defaults were fitted to the emulated ATmega328P (``FITTED_SERVICE_CYCLES`` from edge to armed
     output) and are held against it by the tests; ``of`` makes them longer for a board that takes
     longer.  A firmware whose handlers are edited has others.  ``filter_samples`` equal samples at
-    the CPU clock pass the capture filter (4 on AVR; 0: no filter).  ``timer_phase_s`` is an instant
-    at which the counter stepped to ``first_tick``.
+    the CPU clock pass the capture filter (4 on AVR; 0: no filter); where it looks only every
+    ``sample_cycles`` clocks, whole multiples of them after reset, edges lie on that grid.
+    ``timer_phase_s`` is an instant at which the counter stepped to ``first_tick``.
     """
 
     tick_hz: float
     f_cpu_hz: float
     capture_delay_cycles: float = 7.0
     filter_samples: int = 4
+    sample_cycles: int = 1
     near_ticks: int = 16
     latency_cycles: float = 120.0
     capture_cycles: float = 650.0
@@ -82,6 +85,7 @@ class Hardware:
             f_cpu_hz=manifest.f_cpu_hz,
             capture_delay_cycles=manifest.capture_delay_cycles,
             filter_samples=manifest.capture_filter_cycles,
+            sample_cycles=manifest.capture_sample_cycles,
         )
         slower = manifest.service_cycles / FITTED_SERVICE_CYCLES
         if slower > 1.0 and not ideal:
@@ -91,6 +95,7 @@ class Hardware:
                 chip,
                 ideal=True,
                 filter_samples=0,
+                sample_cycles=1,
                 near_ticks=0,
                 latency_cycles=0.0,
                 capture_cycles=0.0,
@@ -101,6 +106,19 @@ class Hardware:
                 poll_hold_cycles=0.0,
             )
         return replace(chip, **changes)
+
+    def sampled(self, edge_s: F64, until_s: float) -> F64:
+        """Return edges (n,) where a filter that samples seldom sees them, less its mean delay.
+
+        A sample that shows the new level comes up to ``sample_cycles`` - 1 clocks late, and the
+        mean of that is in ``capture_delay_cycles``; edges stay before ``until_s``.
+        """
+        if self.sample_cycles == 1:
+            return edge_s
+        every = self.sample_cycles
+        first = np.ceil(np.asarray(edge_s) * self.f_cpu_hz - 0.5) + SYNC_CLOCKS
+        late = np.ceil(first / every) * every - (self.capture_delay_cycles - self.filter_samples)
+        return np.minimum(late / self.f_cpu_hz, np.nextafter(until_s, 0.0))
 
     @property
     def cycles_per_tick(self) -> int:
@@ -322,7 +340,7 @@ class Bench:
         ``active`` (n,) 1 when the magnet is there after the edge, 2 more while the phase sensor
         says second cylinder.
         """
-        edges = np.ascontiguousarray(edge_s, dtype=np.float64)
+        edges = np.ascontiguousarray(self.chip.sampled(edge_s, until_s), dtype=np.float64)
         levels = np.ascontiguousarray(active, dtype=np.uint8)
         if len(edges) != len(levels):
             raise RunError(f"{len(edges)} edges but {len(levels)} levels")

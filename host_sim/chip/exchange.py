@@ -13,7 +13,7 @@ from elftools.elf.sections import SymbolTableSection
 
 from sparktick.gen.errors import RunError
 
-from ..bench import CoilNoise, NoisePatterns
+from ..bench import SYNC_CLOCKS, CoilNoise, NoisePatterns
 from . import pin_filter
 from .base import ChipJob, ChipRun, CoilPin, ResetKind
 from .native import HERE
@@ -25,6 +25,7 @@ LINE = 7
 RESET_KINDS = 16
 CHANNEL_LINE, CHANNEL_RESET = 16, 17
 PHASE = 8
+RAM_ARM = 0x20000000  # below it lies code
 DATA_SPACE = 0x800000  # where avr-gcc puts data addresses in an image
 
 # avr-libc iom328p.h; the other chips of the x8 family have the same table
@@ -64,6 +65,7 @@ VECTORS: tuple[tuple[str, dict[int, str]], ...] = (
         r"attiny(8|16)0[467]",
         {7: "RTC_PIT", 8: "TCA0_OVF", 10: "TCA0_CMP0", 11: "TCA0_CMP1", 13: "TCB0_INT"},
     ),
+    ("stm32f103[a-z0-9]*", {15: "SYSTICK", 46: "TIM4"}),  # RM0008 table 63
 )
 
 
@@ -87,16 +89,22 @@ def vector_name(mcu: str, number: int) -> str:
 
 
 def symbols(job: ChipJob) -> dict[str, int]:
-    """Return the address of every symbol of the image (data addresses without the offset)."""
+    """Return the address of every symbol of the image.
+
+    AVR: data addresses without the offset; ARM: functions without the bit that says Thumb.
+    """
     try:
         with job.elf.open("rb") as file:
             elf = ELFFile(file)
             table = elf.get_section_by_name(".symtab")
             if not isinstance(table, SymbolTableSection):
                 return {}
+            thumb = elf["e_machine"] == "EM_ARM"
             found = {s.name: int(s["st_value"]) for s in table.iter_symbols()}
     except Exception as error:  # pyelftools raises many kinds for a file that is no image
         raise RunError(f"{job.elf}: cannot be read as an ELF image: {error}") from error
+    if thumb:
+        return {n: a & ~1 if a < RAM_ARM else a for n, a in found.items()}
     return {n: a - DATA_SPACE if a >= DATA_SPACE else a for n, a in found.items()}
 
 
@@ -110,8 +118,11 @@ def _cycle(at_s: float, job: ChipJob) -> int:
     return int(np.ceil(at_s * job.clock_hz))
 
 
-def events(job: ChipJob) -> np.ndarray[Any, Any]:
-    """Return everything that happens to the chip, sorted by cycle, as chip_event records."""
+def events(job: ChipJob, *, line: bool = False) -> np.ndarray[Any, Any]:
+    """Return everything that happens to the chip, sorted by cycle, as chip_event records.
+
+    ``line``: the line's samples behind a synchroniser of two clocks, for a model that filters.
+    """
     idle = 1 - job.pickup.active_level
     level = np.asarray(job.train.active, dtype=np.uint8) ^ np.uint8(idle)
     samples = pin_filter.sample(job.train.edge_s, level, job.clock_hz, idle)
@@ -123,15 +134,17 @@ def events(job: ChipJob) -> np.ndarray[Any, Any]:
         (_cycle(u.at_s, job), int(u.space), u.bit if u.space == 5 else u.address * 8 + u.bit)
         for u in job.upsets
     ]
-    if job.noise is None:
-        line = [
+    if line:
+        rows_of_line = [_levels(LINE, samples._replace(cycle=samples.cycle + SYNC_CLOCKS))]
+    elif job.noise is None:
+        rows_of_line = [
             _levels(PIN, pin_filter.pin_register(samples)),
             _levels(CAPTURE_DIRECT, pin_filter.capture_direct(samples)),
             _levels(CAPTURE_FILTERED, pin_filter.capture_filtered(samples, idle)),
         ]
     else:  # the emulator adds the noise, and does what pin_filter does, step by step
-        line = [_levels(LINE, samples)]
-    rows = np.concatenate([*line, _phase(job), np.array(resets + upsets, dtype=EVENT)])
+        rows_of_line = [_levels(LINE, samples)]
+    rows = np.concatenate([*rows_of_line, _phase(job), np.array(resets + upsets, dtype=EVENT)])
     rows["cycle"] = np.maximum(rows["cycle"], 1)  # the first cycle with a past to be stepped from
     return rows[np.lexsort((rows["kind"], rows["cycle"]))]
 
@@ -161,8 +174,8 @@ def _by_select(changes: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
 def _check(job: ChipJob) -> None:
     pins = [(job.pickup.port, job.pickup.bit), *((c.port, c.bit) for c in _outputs(job))]
     for port, bit in pins:
-        if not (len(port) == 1 and port.isupper() and 0 <= bit <= 7):
-            raise RunError(f"pin P{port}{bit}: no such pin (allowed: port A..L, bit 0..7)")
+        if not (len(port) == 1 and port.isupper() and 0 <= bit <= 15):
+            raise RunError(f"pin P{port}{bit}: no such pin (allowed: port A..L, bit 0..15)")
     if not 0 <= len(job.coils) <= 4:
         raise RunError(f"{len(job.coils)} coils (allowed: 0 to 4)")
     if len(job.peeks) > 64 or any(not 1 <= p.size <= 8 for p in job.peeks):
@@ -210,7 +223,7 @@ def pack(job: ChipJob, event_count: int) -> Any:
     packed.event_count = event_count
     packed.ram_seed = job.ram_seed & 0xFFFFFFFFFFFFFFFF
     packed.main_address = names.get("main", -1)
-    packed.stack_floor = names.get("_end", 0x100)
+    packed.stack_floor = names.get("_end", names.get("st_ram_used", 0x100))
     packed.idle_level = 1 - job.pickup.active_level
     outputs = _outputs(job)
     packed.coil_count, packed.peek_count = len(outputs), len(job.peeks)
@@ -231,7 +244,9 @@ def pack(job: ChipJob, event_count: int) -> Any:
         address = names.get(peek.address) if isinstance(peek.address, str) else peek.address
         if address is None:
             raise RunError(f'{job.elf}: the image has no symbol "{peek.address}" to peek at')
-        packed.peek_address[i], packed.peek_size[i] = address + peek.offset, peek.size
+        place = address + peek.offset
+        packed.peek_address[i] = place - (1 << 32) if place >> 31 else place
+        packed.peek_size[i] = peek.size
     packed.elf = str(job.elf.resolve()).encode()
     packed.mcu = job.mcu.encode()
     return packed

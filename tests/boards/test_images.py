@@ -30,6 +30,7 @@ NEEDS = {
     "simavr": pytest.mark.needs_system(
         "simavr", "apt-get install libsimavr-dev libelf-dev", library="simavr elf"
     ),
+    "unicorn": pytest.mark.needs_system("unicorn", "pip install unicorn==2.1.4", module="unicorn"),
 }
 ARM = pytest.mark.needs_system("arm-none-eabi-gcc", "apt-get install gcc-arm-none-eabi")
 BOARDS = [

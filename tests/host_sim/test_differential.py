@@ -30,6 +30,7 @@ NEEDS = {
     "simavr": pytest.mark.needs_system(
         "simavr", "apt-get install libsimavr-dev libelf-dev", library="simavr elf"
     ),
+    "unicorn": pytest.mark.needs_system("unicorn", "pip install unicorn==2.1.4", module="unicorn"),
 }
 # One board a chip and clock: the others differ in print only.
 BOARDS = {(board.mcu, board.f_cpu_hz): board for board in all_boards()}

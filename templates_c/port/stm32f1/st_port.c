@@ -340,9 +340,9 @@ bool st_port_init(void)
     TIM4_ARR = 0xFFFFU;
     TIM4_CR1 = ST_CR1;
     TIM4_EGR = 1U; /* takes the prescaler over; with URS it sets no flag */
-    st_port_refresh();
     SYST_RVR = (ST_CFG_F_CPU_HZ / 1000U) - 1U;
     SYST_CVR = 0U;
+    st_port_refresh();
     return (st_reset_cause & RCC_CSR_PORRSTF) != 0U;
 }
 
