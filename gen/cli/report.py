@@ -45,7 +45,7 @@ PICTURES = 18  # about as many as a page has; what is left of the bar jumps to i
 )
 @click.option(
     "--emulator",
-    type=click.Choice(["all", "yasimavr", "simavr", "none"]),
+    type=click.Choice(["all", "yasimavr", "simavr", "unicorn", "none"]),
     default="all",
     show_default=True,
     help="Which emulated chips; one that is not installed is noted in the page.",
