@@ -256,6 +256,14 @@ def _limit(engine: Engine, report: Report) -> None:
             value=advance.limit_rpm,
             allowed=f"above {least:g} rpm",
         )
+    elif advance.limit_rpm - advance.limit_hysteresis_rpm < engine.engine.idle_rpm:
+        report.fault(
+            "advance.limit_hysteresis_rpm",
+            "after the limit, sparks would return only below idle_rpm: the engine stops first",
+            "Take 100 to 500.",
+            value=advance.limit_hysteresis_rpm,
+            allowed=f"up to {advance.limit_rpm - engine.engine.idle_rpm:g} rpm",
+        )
     elif advance.limit_rpm - advance.limit_hysteresis_rpm < top:
         report.warn(
             "advance.limit_hysteresis_rpm",

@@ -137,6 +137,16 @@ REFUSED: list[tuple[str, dict[str, object], str]] = [
     ("driver.gate_volts_min", {"driver.gate_volts_min": 10.0}, "half driven"),
     ("driver.gate_volts_min", {"board.name": "promini-328p-8mhz"}, "up to 3.3 V"),
     ("noise.bridge_above_rpm", {"noise.bridge_above_rpm": 600}, "older turn"),
+    (
+        "advance.limit_hysteresis_rpm",  # the sum once divided by zero
+        {
+            "engine.top_rpm": 1900,
+            "advance.curve": [[700, 6.0]],
+            "advance.limit_rpm": 2000,
+            "advance.limit_hysteresis_rpm": 2000,
+        },
+        "up to 900 rpm",
+    ),
     ("telling.baud", {"telling.baud": 115200, "board.name": "promini-328p-8mhz"}, "% off"),
     ("telling.lines_per_s", {"telling.baud": 9600, "telling.lines_per_s": 10}, "carries"),
 ]
