@@ -16,7 +16,7 @@ from .board import Board
 from .coil import FOLLOWS_PART, PrimaryCircuit, reach
 from .engine import CapacitorDischarge, Engine, InductiveCoil, LogicCoil
 from .errors import DescriptionError, Fault
-from .hand_start import HandCrank, slowing_allowance
+from .hand_start import HandCrank, carry_speed_rad_s, slowing_allowance
 from .magnet import Magnet, sensor_pulse
 from .sensor_line import PIN_F, LineDelays, SensorLine, line_delays
 from .slider_crank import ATMOSPHERE_PA, Cylinder
@@ -303,7 +303,38 @@ def hand_crank_of(engine: Engine) -> HandCrank:
     part = engine.engine
     together = 2 if part.cylinders == 2 and part.tdc_spacing_deg == 0 and part.strokes == 2 else 1
     filled = replace(cylinder_of(engine), closed_deg_btdc=180.0)
-    return HandCrank(filled, part.inertia_kg_m2, together, closed_pa=ATMOSPHERE_PA)
+    drag_nm = part.friction_nm or 0.0  # a described one is held against; an estimate is left out
+    return HandCrank(
+        filled, part.inertia_kg_m2, together, closed_pa=ATMOSPHERE_PA, friction_nm=drag_nm
+    )
+
+
+def _check_carries(engine: Engine, crank: HandCrank) -> None:
+    """Refuse running timing at speeds from which the crank, let go, does not carry over.
+
+    It takes the last turn's mean for the speed, so the spark of a crank that stops on the
+    compression comes as for one that runs, and throws it back.  Compression begins as described:
+    an engine that runs is not filled as completely as the slowing allowance has it.
+    """
+    advance = engine.advance
+    if engine.engine.starter in DRIVEN:
+        return
+    described = replace(crank, cylinder=cylinder_of(engine))
+    carry = carry_speed_rad_s(described, 180.0) * 30.0 / np.pi
+    if START_LEAVE * advance.start_below_rpm >= carry:
+        return
+    raise DescriptionError(
+        Fault(
+            engine.name,
+            "advance.start_below_rpm",
+            f"a crank let go at less than {carry:.0f} rpm does not carry over the compression, and "
+            "above this speed sparks are timed as for one that does: it would be thrown back",
+            value=advance.start_below_rpm,
+            allowed=f"at least {np.ceil(carry / START_LEAVE):.0f} rpm",
+            remedy="Raise it, fit more flywheel, or correct inertia, bore, stroke, compression "
+            "ratio or friction.",
+        )
+    )
 
 
 def _start(engine: Engine, arc_deg: float) -> StartDesign:
@@ -311,8 +342,10 @@ def _start(engine: Engine, arc_deg: float) -> StartDesign:
     trail = pickup.lead_edge_deg_btdc - arc_deg
     start_deg = min(advance.start_deg_btdc, trail)
     edge_fires = part.starter in DRIVEN and trail - start_deg <= EDGE_FIRES_DEG
+    crank = hand_crank_of(engine)
+    _check_carries(engine, crank)
     found = slowing_allowance(
-        hand_crank_of(engine),
+        crank,
         lead_deg_btdc=pickup.lead_edge_deg_btdc,
         arc_deg=arc_deg,
         start_deg_btdc=start_deg,

@@ -137,4 +137,4 @@ def test_a_computed_arc_is_said_to_be_worth_measuring() -> None:
 
 def test_an_engine_that_cannot_reach_its_top_is_an_error() -> None:
     with pytest.raises(RunError, match=r"\[engine\] top_rpm = 8000"):
-        chosen(("strokes = 4\n", "strokes = 4\nfriction_nm = 8.0\n"))
+        chosen(("strokes = 4\n", "strokes = 4\nfriction_nm = 8.0\n"), ('"hand"', '"drill"'))

@@ -143,7 +143,11 @@ def test_command_writes_pictures_and_json(tmp_path: Path) -> None:
 def test_command_ends_with_2_for_an_engine_that_cannot_turn(tmp_path: Path) -> None:
     text = (EXAMPLES / "plover.toml").read_text(encoding="utf-8")
     stiff = tmp_path / "stiff.toml"
-    stiff.write_text(text.replace("strokes = 4\n", "strokes = 4\nfriction_nm = 8.0\n"))
+    stiff.write_text(
+        text.replace("strokes = 4\n", "strokes = 4\nfriction_nm = 8.0\n").replace(
+            '"hand"', '"drill"'
+        )
+    )
     result = CliRunner().invoke(cli, ["motion", str(stiff)])
     assert result.exit_code == 2
     assert "[engine] top_rpm = 8000" in result.output
