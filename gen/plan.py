@@ -33,6 +33,7 @@ STORM_S = 120e-6  # edges of the standard's 5 kHz bursts, 200 us apart, are no s
 OVERDUE_S = 2e-3
 LEAST_ON_S = 50e-6
 END_ARMED = 1.3  # shortest charge, in services of an edge: its begin and its end are served in turn
+LEAST_CHARGE_PART = 0.75  # but a whole charge, however short, is always begun
 HARD_LIMIT_LEAST = 1.75  # a start pulse whose end is lost must not be ended early
 TRIGGER_SLACK = 3.0  # a trigger pulse may last this many services longer: it charges nothing
 
@@ -172,6 +173,24 @@ def longest_charge_s(
     return float(dwell_ticks + np.max(wait)) / design.board.tick_hz
 
 
+def _arc_period_q8(design: Design) -> int:
+    """Period that a width stands for; refused where it is used and 16 bits cannot hold it."""
+    wanted = round(design.spacing_deg / design.arc_deg * 256.0)
+    counts = design.arc_timing or design.predictor == "same-stroke"
+    if wanted > 0xFFFF and counts:
+        raise DescriptionError(
+            Fault(
+                design.name,
+                "prediction.predictor",
+                "the magnet is too short to tell the speed by",
+                value=design.predictor,
+                allowed=f"for an arc of at least {design.spacing_deg / 255.9:.1f} deg",
+                remedy='Take "trend", or a longer magnet.',
+            )
+        )
+    return min(wanted, 0xFFFF)
+
+
 def _check_start_charge(design: Design, delay_ticks: float, dwell_ticks: int, guard: int) -> None:
     if design.spark_on_rise or delay_ticks >= dwell_ticks + guard:
         return
@@ -302,6 +321,7 @@ def quantise(design: Design) -> Plan:
     dwell = ticks(design.dwell_s)
     supply = design.supply_dwell
     longest_dwell = dwell if supply is None else ticks(supply.longest_s)
+    shortest_dwell = dwell if supply is None else ticks(float(supply.dwell_s.min()))
     _check_service(design, run_table, geometry)
     _check_arc(design)
     check_gate(design, run_table, turns)
@@ -334,7 +354,7 @@ def quantise(design: Design) -> Plan:
         arc_slack_eighths=max(1, round(layers.arc_tolerance * 8.0)),
         predictor_reason=design.predictor_reason,
         arc_timing=design.arc_timing,
-        arc_period_q8=min(round(design.spacing_deg / design.arc_deg * 256.0), 0xFFFF),
+        arc_period_q8=_arc_period_q8(design),
         width_longer_ticks=ticks(design.trail_delay_s - design.lead_delay_s),
         confirm_ticks=ticks(layers.confirm_s),
         blank_on_ticks=ticks(layers.blank_on_s),
@@ -347,7 +367,10 @@ def quantise(design: Design) -> Plan:
         dwell_ticks=dwell,
         off_min_ticks=ticks(design.off_min_s),
         # A charge begun at once must not end before its end can be armed: two events' service.
-        on_min_ticks=min(max(ticks(LEAST_ON_S), round(END_ARMED * guard)), dwell),
+        on_min_ticks=min(
+            max(ticks(LEAST_ON_S), round(END_ARMED * guard)),
+            int(LEAST_CHARGE_PART * shortest_dwell),
+        ),
         hard_limit_ticks=int(hard_s * tick_hz),
         guard_ticks=guard,
         guard_beats=int(np.ceil(hard_s / HEARTBEAT_S)) + 1,
