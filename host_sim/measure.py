@@ -157,15 +157,17 @@ def allowed(manifest: Manifest, rule: I64, wanted_deg: F64, rpm: F64) -> F64:
     """Return the error in degrees that counting in whole ticks can cost at steady speed.
 
     Edge and spark are each rounded by half a tick, the chip samples the line once a CPU clock
-    (together 1.1 ticks), and the measured period, in whole ticks, is carried over the delay's
-    share of it; the delay table adds its proven bound.  In start mode the pulse's width takes
-    the period's place; the sensor's unequal delays at its two edges lengthen or shorten it.
+    (together 1.1 ticks; more where its capture filter looks less often), and the measured period,
+    in whole ticks, is carried over the delay's share of it; the delay table adds its proven bound.
+    In start mode the pulse's width takes the period's place; the sensor's unequal delays at its two
+    edges lengthen or shorten it.
     """
     geometry = manifest.geometry
     share = (geometry.lead_edge_deg_btdc - wanted_deg) / geometry.spacing_deg
     slope, corner_deg = _start_terms(manifest, np.abs(rpm))
     unequal_us = abs(manifest.trail_delay_us - manifest.sensor_delay_us)
     late = manifest.late_ticks
+    late += (manifest.capture_sample_cycles - 1) * manifest.tick_hz / manifest.f_cpu_hz
     width_ticks = 1.0 + unequal_us * 1e-6 * manifest.tick_hz + late
     carried = share * _carried(manifest, share) * (1.0 + late)
     ticks = 1.1 + late + np.where(rule == RULE_RUN, carried, slope * width_ticks)

@@ -113,7 +113,6 @@ static void stop(cortex *c)
 {
     c->running = 0;
     c->follows = c->at; /* resumed without a jump */
-    c->in_condition = 0;
     uc_emu_stop(c->uc);
 }
 
@@ -149,6 +148,27 @@ static void look(cortex *c)
     }
 }
 
+static void block_begins(cortex *c, int length)
+{
+    uint32_t offset = c->at - c->flash_from + 2u;
+    c->block = c->at;
+    for (; length > 0; length--) {
+        offset += is_wide(half_at(c, offset)) ? 4u : 2u;
+    }
+    c->block_end = c->flash_from + offset;
+}
+
+/* What passes between two instructions: a jump fills the pipeline anew, what a condition skips (of
+ * which unicorn does not tell) takes a clock, and each 8 bytes of flash want to be fetched. */
+static int lost_before(const cortex *c, uint32_t at)
+{
+    if (at != c->follows) {
+        int const skipped = at > c->block && at <= c->block_end && at > c->follows;
+        return skipped ? (int)(at - c->follows) / 2 : c->refill_clocks;
+    }
+    return ((at ^ c->at) & ~(LINE_BYTES - 1u)) != 0u ? c->crossing_clocks : 0;
+}
+
 static void on_code(uc_engine *uc, uint64_t address, uint32_t size, void *user)
 {
     cortex *const c = user;
@@ -157,10 +177,7 @@ static void on_code(uc_engine *uc, uint64_t address, uint32_t size, void *user)
     (void)uc;
     c->now += c->running;
     if (offset < c->flash_size) {
-        int const lost = at != c->follows                     ? c->refill_clocks
-                         : ((at ^ c->at) & ~(LINE_BYTES - 1u)) ? c->crossing_clocks
-                                                               : 0;
-        c->now += lost * c->scale;
+        c->now += lost_before(c, at) * c->scale;
         time = time_of(c, offset);
     }
     c->at = at;
@@ -169,11 +186,12 @@ static void on_code(uc_engine *uc, uint64_t address, uint32_t size, void *user)
     if (at == c->main_address && c->record->result->main_cycle < 0) {
         c->record->result->main_cycle = c->now;
     }
-    if (c->in_condition > 0) { /* unicorn 2.1.4 forgets the rest of an IT block when stopped there */
-        c->in_condition--;
+    if (at > c->block && at < c->block_end) { /* U1: not to be stopped within an IT block */
         return;
     }
-    c->in_condition = time >> 5;
+    if (time >> 5 != 0u) {
+        block_begins(c, time >> 5);
+    }
     if (c->now >= c->wake) {
         look(c);
     }
@@ -304,7 +322,8 @@ void cortex_reset(cortex *c)
     set_reg(c, UC_ARM_REG_SP, word_at(c, c->flash_from));
     set_reg(c, UC_ARM_REG_LR, 0xFFFFFFFFu);
     c->at = word_at(c, c->flash_from + 4u) & ~1u;
-    c->depth = c->take = c->in_condition = c->passes = 0;
+    c->depth = c->take = c->passes = 0;
+    c->block = c->block_end = 0u;
     c->running = 0;
     c->wake = 0;
 }

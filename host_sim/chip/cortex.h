@@ -49,9 +49,10 @@ typedef struct {
     uc_engine *uc;
     int64_t wake, running, pass_began, pass_clocks;
     uint32_t at, follows;
-    int in_condition, take, depth;
+    uint32_t block, block_end; /* addresses of the last IT instruction, and after what it rules */
+    int take, depth;
     int priority[CORTEX_LEVELS];
-    uint8_t *times; /* by half-word of flash: clocks, and 32 times the length of an IT block */
+    uint8_t *times; /* by half-word of flash: clocks, and 32 times the instructions an IT rules */
     uc_hook hook;
 } cortex;
 
