@@ -39,6 +39,7 @@ NOTE = (
     "deg; the long magnet 110 and 60. Logic: coil-on-plug with 1.2 ms of dwell and 0.5 ms off at "
     "least; discharge: trigger of 100 us. `beyond` is what ends the search for the greatest speed."
 )
+SENSOR_V = 4.5  # what the example's sensor needs
 STEPS = 5  # halvings of the search for the greatest speed
 SEARCH_TO = 2.6  # times the speed that is asked for
 COILS = {
@@ -96,6 +97,8 @@ def firmware(case: Case, top_rpm: float, folder: Path, board: str = "nano-328p")
     ):
         text = text.replace(old, new)
     text = text.replace('name = "nano-328p"', f'name = "{board}"')
+    if load_board(board).volts < SENSOR_V:
+        text = text.replace('active = "low"', 'active = "low"\nsensor_supply = "battery"')
     description = folder.with_suffix(".toml")
     description.write_text(text, encoding="utf-8")
     engine = read_engine(description)
