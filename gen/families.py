@@ -57,7 +57,7 @@ class Family:
     flash in an ELF file.  ``capture``: "hardware" where a timer notes the instant of an edge,
     "interrupt" where a handler has to read the clock.  ``pins``: (pattern of the chip's name, chip
     pin by use) where the silicon or the port leaves no choice, several joined by " | ";
-    () leaves it to the board.
+    () leaves it to the board.  ``shared``: files of templates_c/port/shared that the port includes.
     """
 
     name: str
@@ -71,6 +71,7 @@ class Family:
     flash_from: int = 0
     capture: str = "hardware"
     pins: tuple[tuple[str, dict[str, str]], ...] = ()
+    shared: tuple[str, ...] = ()
 
     def fixed_pins(self, mcu: str) -> dict[str, str] | None:
         """Return the pins a chip has no choice of; None when the family does not know the chip."""
@@ -113,12 +114,15 @@ ARM_TOOLS = Tools(
 _USART_MEGA = [f"P{port}{bit}" for port in "ABCF" for bit in (0, 4)]
 _PORTS_AB = " | ".join(f"P{port}{bit}" for port in "AB" for bit in range(8))
 
+SPAN, SPAN_AVR = ("st_port_span.h",), ("st_port_span.h", "st_port_avr.h")
+
 FAMILIES = {
     family.name: family
     for family in (
         Family(
             name="avr_timer1",
             title="AVR with a 16-bit timer 1, 3, 4 or 5 with capture",
+            shared=SPAN_AVR,
             tools=AVR_TOOLS,
             flags=AVR,
             chip_flags=("-mmcu={mcu}",),
@@ -144,6 +148,7 @@ FAMILIES = {
         Family(
             name="avr_timerb",
             title="AVR with timers A and B, event system and logic blocks",
+            shared=SPAN_AVR,
             tools=AVR_TOOLS,
             flags=AVR,
             chip_flags=("-mmcu={mcu}",),
@@ -164,6 +169,7 @@ FAMILIES = {
         Family(
             name="stm32f1",
             title="STM32F103 at 72 MHz: timer 4",
+            shared=SPAN,
             tools=ARM_TOOLS,
             flags=CORTEX_M3,
             chip_flags=("-mcpu=cortex-m3", "-mthumb"),

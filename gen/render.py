@@ -279,12 +279,13 @@ def banner(design: Design) -> str:
 
 def _c_files(design: Design) -> dict[str, str]:
     files = {}
-    for folder in ("core", f"port/{design.board.family}"):
+    family, shared = design.board.family, FAMILIES[design.board.family].shared
+    for folder in ("core", f"port/{family}", "port/shared"):
         source = _templates()
         for part in folder.split("/"):
             source = source / part
         for file in source.iterdir():
-            if file.name.endswith(SOURCES):
+            if file.name in shared or (folder != "port/shared" and file.name.endswith(SOURCES)):
                 files[f"{SOURCE}/{file.name}"] = file.read_text(encoding="utf-8")
     return files
 

@@ -87,7 +87,8 @@ def test_same_description_gives_the_same_bytes(
 def test_folder_is_complete_and_names_no_place(made_folders: dict[str, Path]) -> None:
     files = contents(made_folders["plover"])
     templates = ROOT / "templates_c"
-    sources = [*templates.glob("core/*.[ch]"), *templates.glob("port/avr_timer1/*.[ch]")]
+    folders = ("core", "port/avr_timer1", "port/shared")
+    sources = [path for folder in folders for path in templates.glob(f"{folder}/*.[ch]")]
     assert set(files) == {f"src/{path.name}" for path in sources} | {
         "src/config.h",
         "src/unused_flash.ld",

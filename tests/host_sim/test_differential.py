@@ -66,9 +66,9 @@ def test_a_chip_that_differs_is_shown_with_both_traces(tmp_path: Path) -> None:
     manifest = firmware("promicro-32u4", tmp_path)
     port = manifest.folder / "src" / "st_port.c"
     text = port.read_text()
-    armed = "ST_OCRA = (uint16_t)st_coil_at;"
+    armed = "ST_OCRA = count;"
     assert text.count(armed) == 1
-    port.write_text(text.replace(armed, "ST_OCRA = (uint16_t)(st_coil_at + 4U);"))
+    port.write_text(text.replace(armed, "ST_OCRA = (uint16_t)(count + 4U);"))
     args = ["differ", str(manifest.folder), "--emulator", "simavr"]
     done = CliRunner().invoke(cli, [*args, "--json"])
     assert done.exit_code == 1

@@ -130,15 +130,15 @@ def test_a_chip_that_hangs_with_the_coil_on_is_reset_by_the_watchdog(
     hang = (
         "    static uint8_t st_served;\n"
         "    st_core *const core = &st_the_core;\n"
-        "    if ((event == ST_EVENT_COIL) && st_coil_is_on() && (++st_served == 20U)) {\n"
+        "    if ((vector == ST_VECTOR_COIL) && st_coil_is_on() && (++st_served == 20U)) {\n"
         "        cli();\n"
         "        for (;;) {\n"
         "        }\n"
         "    }\n"
-        "    if (event == ST_EVENT_CAPTURE) {"
+        "    if (vector == ST_VECTOR_CAPTURE) {"
     )
-    old = "    st_core *const core = &st_the_core;\n    if (event == ST_EVENT_CAPTURE) {"
-    broken = changed(firmware, tmp_path, "st_port.c", old, hang)
+    old = "    st_core *const core = &st_the_core;\n    if (vector == ST_VECTOR_CAPTURE) {"
+    broken = changed(firmware, tmp_path, "st_port_avr.h", old, hang)
     run = spun(broken)
     assert run.counters["resets_watchdog"] >= 1
     assert run.facts["reset_safe_s"] < 20e-6

@@ -9,9 +9,6 @@
  *   OC1B  alarm, interrupt only
  * Timer0 gives a heartbeat of 1 ms and, with it, an on-time guard that shares nothing with the core.
  */
-#include "st_port.h"
-#include "st_port_flash.h"
-
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
@@ -51,18 +48,19 @@
 #define ST_BEAT_COUNT ((uint8_t)((ST_CFG_F_CPU_HZ / 64UL / 1000UL) - 1UL))
 #define ST_BAUD_COUNT ((uint16_t)(((ST_CFG_F_CPU_HZ + (4UL * ST_CFG_BAUD)) / (8UL * ST_CFG_BAUD)) - 1UL))
 
+typedef uint8_t st_events;
+#define ST_EVENT_COIL ST_BIT(OCIE1A)
+#define ST_EVENT_ALARM ST_BIT(OCIE1B)
+#define ST_REACH_TICKS UINT32_C(0x10000)
+
+#include "st_port_span.h"
+
+#include "st_port_avr.h"
+
 static uint16_t st_high;           /* upper half of the tick counter */
-static st_ticks st_coil_at;        /* instant armed in, or waiting for, ST_OCRA */
-static st_ticks st_alarm_at;
-static uint8_t st_coil_pending;    /* st_coil_order that ST_OCRA is to carry out */
-static bool st_coil_far;           /* ... but more than one timer span ahead */
-static bool st_alarm_far;
 static uint8_t st_masks;           /* what ST_TIMSK should hold */
 static uint8_t st_edge_select;     /* what ICES1 should hold */
 static uint8_t st_action;          /* what ST_TCCRA should hold: the action at the match */
-static uint8_t st_guard;
-static volatile uint8_t st_beats;
-static bool st_forced;           /* the guard has struck */
 
 /* ---- Time ------------------------------------------------------------------------------------ */
 
@@ -84,16 +82,28 @@ st_ticks st_port_now(void)
 
 /* ---- Coil ------------------------------------------------------------------------------------ */
 
-static void st_mask(uint8_t events)
+static void st_mask(st_events events)
 {
     st_masks &= (uint8_t)~events;
     ST_TIMSK = st_masks;
 }
 
-static void st_unmask(uint8_t events)
+static void st_unmask(st_events events)
 {
     st_masks |= events;
     ST_TIMSK = st_masks;
+}
+
+static void st_match_coil_at(uint16_t count)
+{
+    ST_OCRA = count;
+    ST_TIFR = ST_BIT(OCF1A);
+}
+
+static void st_match_alarm_at(uint16_t count)
+{
+    ST_OCRB = count;
+    ST_TIFR = ST_BIT(OCF1B);
 }
 
 static void st_tacho(bool high)
@@ -121,76 +131,12 @@ static void st_coil_off(void)
     st_mask(ST_BIT(OCIE1A));
 }
 
-/* True when a match at the low half of *at is the match wanted; an instant too near, or past, is
- * moved to the nearest that can still be armed.  False while it is more than a timer span ahead. */
-static bool st_within_reach(st_ticks *at)
+static void st_lead_to(uint8_t order)
 {
-    st_ticks const now = st_port_now();
-    st_ticks const ahead = *at - now;
-    uint16_t const spans = (uint16_t)(ahead >> 16);
-    if ((spans >= 0x8000U) || ((spans == 0U) && ((uint16_t)ahead < ST_NEAR_TICKS))) {
-        *at = now + ST_NEAR_TICKS;
-        return true;
-    }
-    return spans == 0U;
+    st_action_to((order == (uint8_t)ST_COIL_ON_AT) ? ST_COM_ON : ST_COM_OFF);
 }
 
-/* Let ST_OCRA carry out the pending order, or leave it to a later overflow when it is far ahead. */
-static void st_coil_engage(void)
-{
-    st_coil_far = !st_within_reach(&st_coil_at);
-    if (st_coil_far) {
-        st_mask(ST_BIT(OCIE1A));
-        return;
-    }
-    ST_OCRA = (uint16_t)st_coil_at;
-    ST_TIFR = ST_BIT(OCF1A);
-    st_action_to((st_coil_pending == (uint8_t)ST_COIL_ON_AT) ? ST_COM_ON : ST_COM_OFF);
-    st_unmask(ST_BIT(OCIE1A));
-}
-
-static bool st_coil_is_on(void)
-{
-    bool const high = (ST_COIL_IN & ST_BIT(ST_PIN_COIL_BIT)) != 0U;
-    return high == (ST_CFG_COIL_ON_HIGH != 0);
-}
-
-/* The match has switched the pin: tell the core. */
-static void st_coil_switched(st_core *core)
-{
-    bool const on = st_coil_pending == (uint8_t)ST_COIL_ON_AT;
-    ST_TIFR = ST_BIT(OCF1A);
-    st_coil_pending = (uint8_t)ST_COIL_IDLE;
-    st_mask(ST_BIT(OCIE1A));
-    st_tacho(!on);
-    /* An off-time may fall between two beats. */
-    st_guard = st_coil_is_on() ? st_guard : (uint8_t)0U;
-    st_on_coil(core, st_coil_at, on);
-}
-
-static bool st_coil_matched(void)
-{
-    return ((st_masks & ST_BIT(OCIE1A)) != 0U) && ((ST_TIFR & ST_BIT(OCF1A)) != 0U);
-}
-
-/* Tell a match whose interrupt still waits before any other event. */
-static void st_coil_first(st_core *core)
-{
-    if (st_coil_matched()) {
-        st_coil_switched(core);
-    }
-}
-
-/* After st_coil_defuse the pin alone tells whether the old order has come about: a match between the
- * defusing and this look sets the flag and leaves the pin as it was. */
-static bool st_coil_came_about(void)
-{
-    return (st_coil_pending != (uint8_t)ST_COIL_IDLE) && !st_coil_far &&
-           (st_coil_is_on() == (st_coil_pending == (uint8_t)ST_COIL_ON_AT));
-}
-
-/* Put the opposite action on the pin, where a match changes nothing, then look whether the old one
- * has come about meanwhile: no order is given twice or lost. */
+/* The opposite action. */
 static void st_coil_defuse(void)
 {
     if (st_coil_pending == (uint8_t)ST_COIL_ON_AT) {
@@ -201,44 +147,35 @@ static void st_coil_defuse(void)
     }
 }
 
-/* Two coils: which of them the output reaches, changed over while it is off. */
-static void st_select_coil(const st_core *core)
+/* The action stays, and finds its level there. */
+static void st_coil_rest(void)
 {
+    ST_TIFR = ST_BIT(OCF1A);
+}
+
+static bool st_coil_is_on(void)
+{
+    bool const high = (ST_COIL_IN & ST_BIT(ST_PIN_COIL_BIT)) != 0U;
+    return high == (ST_CFG_COIL_ON_HIGH != 0);
+}
+
+static bool st_coil_matched(void)
+{
+    return ((st_masks & ST_BIT(OCIE1A)) != 0U) && ((ST_TIFR & ST_BIT(OCF1A)) != 0U);
+}
+
 #if ST_CFG_TWO_COILS
-    if (st_coil_is_on()) {
-        return;
-    }
-    if (core->orders.second) {
+static void st_select_put(bool second)
+{
+    if (second) {
         ST_SELECT_OUT |= ST_BIT(ST_PIN_COIL_SELECT_BIT);
     } else {
         ST_SELECT_OUT &= (uint8_t)~ST_BIT(ST_PIN_COIL_SELECT_BIT);
     }
-#else
-    (void)core;
+}
 #endif
-}
 
-static void st_coil_arm(st_core *core)
-{
-    core->orders.coil_fresh = false;
-    if (core->orders.coil == (uint8_t)ST_COIL_IDLE) {
-        st_coil_off();
-        return;
-    }
-    st_coil_defuse();
-    if (st_coil_came_about()) {
-        /* A match a timer span later must change nothing, should no new order come until then. */
-        st_action_to((st_coil_pending == (uint8_t)ST_COIL_ON_AT) ? ST_COM_ON : ST_COM_OFF);
-        st_coil_switched(core); /* gives a new order */
-        return;
-    }
-    st_coil_pending = core->orders.coil;
-    st_coil_at = core->orders.coil_at;
-    st_select_coil(core);
-    st_coil_engage();
-}
-
-/* ---- Capture and alarm ----------------------------------------------------------------------- */
+/* ---- Capture --------------------------------------------------------------------------------- */
 
 static void st_capture_arm(st_core *core)
 {
@@ -255,127 +192,31 @@ static void st_capture_arm(st_core *core)
     st_unmask(ST_BIT(ICIE1));
 }
 
-static void st_alarm_engage(void)
-{
-    st_alarm_far = !st_within_reach(&st_alarm_at);
-    if (!st_alarm_far) {
-        ST_OCRB = (uint16_t)st_alarm_at;
-        ST_TIFR = ST_BIT(OCF1B);
-        st_unmask(ST_BIT(OCIE1B));
-    }
-}
-
-static void st_alarm_arm(st_core *core)
-{
-    core->orders.alarm_fresh = false;
-    st_alarm_far = false;
-    st_mask(ST_BIT(OCIE1B));
-    if (core->orders.alarm_on) {
-        st_alarm_at = core->orders.alarm_at;
-        st_alarm_engage();
-    }
-}
-
-void st_port_apply(st_core *core)
-{
-    uint8_t tries;
-    if (st_coil_far) {
-        st_coil_engage();
-    }
-    if (st_alarm_far) {
-        st_alarm_engage();
-    }
-    for (tries = 0U; core->orders.coil_fresh && (tries < 3U); tries++) {
-        st_coil_arm(core);
-    }
-    if (core->orders.capture_fresh) {
-        st_capture_arm(core);
-    }
-    if (core->orders.alarm_fresh) {
-        st_alarm_arm(core);
-    }
-}
-
-/* Arm what is urgent, then let the core do the rest and arm that. */
-static void st_finish(void)
-{
-    st_port_apply(&st_the_core);
-    if (st_the_core.to_settle != 0U) {
-        st_settle(&st_the_core);
-        st_port_apply(&st_the_core);
-    }
-}
-
-/* ---- Interrupts ------------------------------------------------------------------------------ */
-
-/* The three events of Timer1 share one handler: a compiler saves every register in each handler that
- * calls a function, three times the code.  Each vector loads its number and joins st_entry, which
- * saves what a C function may change (avr-gcc's calling convention). */
-#define ST_EVENT_CAPTURE 1
-#define ST_EVENT_COIL 2
-#define ST_EVENT_ALARM 3
-#define ST_TEXT_(x) #x
-#define ST_TEXT(x) ST_TEXT_(x)
-#define ST_VECTOR(event) __asm__ volatile("push r24\n\tldi r24, " ST_TEXT(event) "\n\t" ST_JMP " st_entry")
-
-ISR(ST_TIMER_VECTOR(CAPT), ISR_NAKED)
-{
-    ST_VECTOR(ST_EVENT_CAPTURE);
-}
-
-ISR(ST_TIMER_VECTOR(COMPA), ISR_NAKED)
-{
-    ST_VECTOR(ST_EVENT_COIL);
-}
-
-ISR(ST_TIMER_VECTOR(COMPB), ISR_NAKED)
-{
-    ST_VECTOR(ST_EVENT_ALARM);
-}
-
-/* An edge waits to be told.  It goes before an alarm that has read the level: what was read may be
- * the glitch that begins with that edge.  An edge that the reads saw has its flag up after them. */
 static bool st_captured(void)
 {
     return ((st_masks & ST_BIT(ICIE1)) != 0U) && ((ST_TIFR & ST_BIT(ICF1)) != 0U);
 }
 
-void st_serve(uint8_t event) __attribute__((used, noinline));
-void st_serve(uint8_t event)
+static st_ticks st_captured_at(void)
 {
-    st_core *const core = &st_the_core;
-    if (event == ST_EVENT_CAPTURE) {
-        st_ticks const at = st_extend(ST_ICR);
-        st_coil_first(core);
-        st_on_capture(core, at, st_port_now());
-    } else if (event == ST_EVENT_ALARM) {
-        bool active;
-        st_mask(ST_BIT(OCIE1B));
-        st_coil_first(core);
-        active = st_port_active();
-#if ST_CFG_TWO_COILS
-        core->second_there = st_port_second();
-#endif
-        if (!st_captured()) {
-            st_on_alarm(core, st_port_now(), active);
-        }
-    } else if (st_coil_pending != (uint8_t)ST_COIL_IDLE) {
-        st_coil_switched(core);
-    } else { /* a stray match */
-    }
-    st_finish();
+    return st_extend(ST_ICR);
 }
 
-void st_entry(void) __attribute__((naked, used));
-void st_entry(void)
+/* ---- Interrupts ------------------------------------------------------------------------------ */
+
+ISR(ST_TIMER_VECTOR(CAPT), ISR_NAKED)
 {
-    __asm__ volatile("push r0\n\tin r0, __SREG__\n\tpush r0\n\tpush r1\n\tclr r1\n\t"
-                     "push r18\n\tpush r19\n\tpush r20\n\tpush r21\n\tpush r22\n\tpush r23\n\t"
-                     "push r25\n\tpush r26\n\tpush r27\n\tpush r30\n\tpush r31\n\t"
-                     ST_CALL " st_serve\n\t"
-                     "pop r31\n\tpop r30\n\tpop r27\n\tpop r26\n\tpop r25\n\t"
-                     "pop r23\n\tpop r22\n\tpop r21\n\tpop r20\n\tpop r19\n\tpop r18\n\t"
-                     "pop r1\n\tpop r0\n\tout __SREG__, r0\n\tpop r0\n\tpop r24\n\treti");
+    ST_VECTOR(ST_VECTOR_CAPTURE);
+}
+
+ISR(ST_TIMER_VECTOR(COMPA), ISR_NAKED)
+{
+    ST_VECTOR(ST_VECTOR_COIL);
+}
+
+ISR(ST_TIMER_VECTOR(COMPB), ISR_NAKED)
+{
+    ST_VECTOR(ST_VECTOR_ALARM);
 }
 
 ISR(ST_TIMER_VECTOR(OVF))
@@ -383,23 +224,13 @@ ISR(ST_TIMER_VECTOR(OVF))
     st_high++;
 }
 
-/* Heartbeat, and the independent guard: it trusts the pin and a constant, nothing else. */
+/* Heartbeat, and the guard. */
 ISR(ST_BEAT_VECTOR)
 {
-    st_beats++;
-    st_guard = st_coil_is_on() ? (uint8_t)(st_guard + 1U) : 0U;
-    if (st_guard > ST_GUARD_BEATS) {
-        st_guard = 0U;
+    if (st_guard_strikes()) {
         ST_TCCRA = ST_COM_OFF;
         ST_TCCRC = ST_BIT(FOC1A);
-        st_forced = true;
     }
-}
-
-/* A vector that nothing should reach: outputs safe, then the watchdog resets the chip. */
-ISR(BADISR_vect)
-{
-    st_port_halt();
 }
 
 /* ---- The rest of the contract ---------------------------------------------------------------- */
@@ -449,36 +280,7 @@ void st_port_refresh(void)
     if (SPH != (uint8_t)(RAMEND >> 8)) {
         st_port_halt(); /* the main loop's stack is in the last page of RAM */
     }
-    if ((st_coil_pending == (uint8_t)ST_COIL_IDLE) && st_coil_is_on() && !st_coil_matched()) {
-        st_coil_off(); /* on, but no spark is armed: never left so */
-    }
-}
-
-void st_port_events_on(void)
-{
-    sei();
-}
-
-void st_port_events_off(void)
-{
-    cli();
-}
-
-uint8_t st_port_heartbeats(void)
-{
-    uint8_t beats;
-    cli();
-    beats = st_beats;
-    st_beats = 0U;
-    sei();
-    return beats;
-}
-
-bool st_port_forced_off(void)
-{
-    bool const forced = st_forced;
-    st_forced = false;
-    return forced;
+    st_coil_refresh();
 }
 
 void st_port_halt(void)

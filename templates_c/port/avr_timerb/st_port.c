@@ -16,8 +16,6 @@
  * An instant is a count of TCA0; the pin changes one tick after it, as on the ports with a compare
  * output, so the delay table is the same.
  */
-#include "st_port.h"
-
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
@@ -41,35 +39,38 @@
  * oscillator, 0.977 ms; a quarter more keeps a fast one from striking early. */
 #define ST_GUARD_BEATS ((uint8_t)((ST_CFG_GUARD_BEATS * 5U) / 4U + 1U))
 
-static st_ticks st_coil_at;        /* instant armed in, or waiting for, match 0 */
-static st_ticks st_alarm_at;
-static uint8_t st_coil_pending;    /* st_coil_order that match 0 is to carry out */
-static bool st_coil_far;           /* ... but more than one timer span ahead */
-static bool st_alarm_far;
+typedef uint8_t st_events;
+#define ST_EVENT_COIL TCA_SINGLE_CMP0_bm
+#define ST_EVENT_ALARM TCA_SINGLE_CMP1_bm
+#define ST_REACH_TICKS UINT32_C(0xFFFF) /* the coil's match is set a count later */
+#define ST_JMP "jmp"
+#define ST_CALL "call"
+
+#include "st_port_span.h"
+
+#include "st_port_avr.h"
+
 static uint8_t st_masks;           /* what TCA0's INTCTRL should hold */
 static uint8_t st_capture_mask;    /* what TCB0's INTCTRL should hold */
 static uint8_t st_edge_select;     /* EDGE of TCB0's EVCTRL */
 static uint8_t st_action;          /* st_coil_order the match event is led to */
-static uint8_t st_guard;
-static volatile uint8_t st_beats;
-static bool st_forced;             /* the guard has struck */
 
 /* ---- Coil ------------------------------------------------------------------------------------ */
 
-static void st_mask(uint8_t events)
+static void st_mask(st_events events)
 {
     st_masks &= (uint8_t)~events;
     ST_TCA.INTCTRL = st_masks;
 }
 
-static void st_unmask(uint8_t events)
+static void st_unmask(st_events events)
 {
     st_masks |= events;
     ST_TCA.INTCTRL = st_masks;
 }
 
 /* Lead the match event to the flip-flop's J or K; the one not meant first, so that never both listen. */
-static void st_action_to(uint8_t order)
+static void st_lead_to(uint8_t order)
 {
     st_action = order;
     if (order == (uint8_t)ST_COIL_ON_AT) {
@@ -84,40 +85,53 @@ static void st_action_to(uint8_t order)
 /* Off now: the event made by software. */
 static void st_coil_off(void)
 {
-    st_action_to(ST_COIL_OFF_AT);
+    st_lead_to(ST_COIL_OFF_AT);
     ST_EV_STROBE();
     st_coil_pending = (uint8_t)ST_COIL_IDLE;
     st_coil_far = false;
     st_mask(TCA_SINGLE_CMP0_bm);
 }
 
-/* True when a match at the low half of *at is the match wanted; an instant too near, or past, is
- * moved to the nearest that can still be armed.  False while it is more than a timer span ahead. */
-static bool st_within_reach(st_ticks *at)
+static void st_match_coil_at(uint16_t count)
 {
-    st_ticks const now = st_port_now();
-    st_ticks const ahead = *at - now;
-    uint16_t const spans = (uint16_t)(ahead >> 16);
-    if ((spans >= 0x8000U) || ((spans == 0U) && ((uint16_t)ahead < ST_NEAR_TICKS))) {
-        *at = now + ST_NEAR_TICKS;
-        return true;
-    }
-    return spans == 0U;
+    ST_TCA.CMP0 = (uint16_t)(count + 1U);
+    ST_TCA.INTFLAGS = TCA_SINGLE_CMP0_bm;
 }
 
-/* Let match 0 carry out the pending order, or leave it to a later overflow when it is far ahead. */
-static void st_coil_engage(void)
+static void st_match_alarm_at(uint16_t count)
 {
-    st_coil_far = !st_within_reach(&st_coil_at);
-    if (st_coil_far) {
-        st_mask(TCA_SINGLE_CMP0_bm);
-        return;
-    }
-    ST_TCA.CMP0 = (uint16_t)(st_coil_at + 1U);
-    ST_TCA.INTFLAGS = TCA_SINGLE_CMP0_bm;
-    st_action_to(st_coil_pending);
-    st_unmask(TCA_SINGLE_CMP0_bm);
+    ST_TCA.CMP1 = count;
+    ST_TCA.INTFLAGS = TCA_SINGLE_CMP1_bm;
 }
+
+/* Lead the event to the other input. */
+static void st_coil_defuse(void)
+{
+    if (st_coil_pending == (uint8_t)ST_COIL_ON_AT) {
+        st_lead_to(ST_COIL_OFF_AT);
+    } else if (st_coil_pending == (uint8_t)ST_COIL_OFF_AT) {
+        st_lead_to(ST_COIL_ON_AT);
+    } else { /* nothing pending */
+    }
+}
+
+/* The event stays where it is led, and finds its level there. */
+static void st_coil_rest(void)
+{
+    ST_TCA.INTFLAGS = TCA_SINGLE_CMP0_bm;
+}
+
+static void st_tacho(bool high)
+{
+    st_pin_put(TACHO, high);
+}
+
+#if ST_CFG_TWO_COILS
+static void st_select_put(bool second)
+{
+    st_pin_put(COIL_SELECT, second);
+}
+#endif
 
 /* The pin, inverted by its own configuration where the coil is on when low. */
 static bool st_coil_is_on(void)
@@ -125,83 +139,12 @@ static bool st_coil_is_on(void)
     return (ST_VPORT(COIL).IN & ST_MASK(COIL)) != 0U;
 }
 
-/* The match has switched the pin: tell the core. */
-static void st_coil_switched(st_core *core)
-{
-    bool const on = st_coil_pending == (uint8_t)ST_COIL_ON_AT;
-    ST_TCA.INTFLAGS = TCA_SINGLE_CMP0_bm;
-    st_coil_pending = (uint8_t)ST_COIL_IDLE;
-    st_mask(TCA_SINGLE_CMP0_bm);
-    st_pin_put(TACHO, !on);
-    /* An off-time may fall between two beats. */
-    st_guard = st_coil_is_on() ? st_guard : (uint8_t)0U;
-    st_on_coil(core, st_coil_at, on);
-}
-
 static bool st_coil_matched(void)
 {
     return ((st_masks & TCA_SINGLE_CMP0_bm) != 0U) && ((ST_TCA.INTFLAGS & TCA_SINGLE_CMP0_bm) != 0U);
 }
 
-/* Tell a match whose interrupt still waits before any other event. */
-static void st_coil_first(st_core *core)
-{
-    if (st_coil_matched()) {
-        st_coil_switched(core);
-    }
-}
-
-/* After st_coil_defuse the pin alone tells whether the old order has come about: a match between the
- * defusing and this look sets the flag and leaves the pin as it was. */
-static bool st_coil_came_about(void)
-{
-    return (st_coil_pending != (uint8_t)ST_COIL_IDLE) && !st_coil_far &&
-           (st_coil_is_on() == (st_coil_pending == (uint8_t)ST_COIL_ON_AT));
-}
-
-/* Lead the match to where it changes nothing, then look whether the old order has come about
- * meanwhile: no order is given twice or lost. */
-static void st_coil_defuse(void)
-{
-    if (st_coil_pending == (uint8_t)ST_COIL_ON_AT) {
-        st_action_to(ST_COIL_OFF_AT);
-    } else if (st_coil_pending == (uint8_t)ST_COIL_OFF_AT) {
-        st_action_to(ST_COIL_ON_AT);
-    } else { /* nothing pending */
-    }
-}
-
-/* Two coils: which of them the output reaches, changed over while it is off. */
-static void st_select_coil(const st_core *core)
-{
-#if ST_CFG_TWO_COILS
-    if (!st_coil_is_on()) {
-        st_pin_put(COIL_SELECT, core->orders.second);
-    }
-#else
-    (void)core;
-#endif
-}
-
-static void st_coil_arm(st_core *core)
-{
-    core->orders.coil_fresh = false;
-    if (core->orders.coil == (uint8_t)ST_COIL_IDLE) {
-        st_coil_off();
-        return;
-    }
-    st_coil_defuse();
-    if (st_coil_came_about()) {
-        st_coil_switched(core); /* gives a new order */
-        return;
-    }
-    st_coil_pending = core->orders.coil;
-    st_coil_at = core->orders.coil_at;
-    st_select_coil(core);
-    st_coil_engage();
-}
-
-/* ---- Capture and alarm ----------------------------------------------------------------------- */
+/* ---- Capture --------------------------------------------------------------------------------- */
 
 static void st_capture_arm(st_core *core)
 {
@@ -221,153 +164,45 @@ static void st_capture_arm(st_core *core)
     TCB0.INTCTRL = TCB_CAPT_bm;
 }
 
-static void st_alarm_engage(void)
-{
-    st_alarm_far = !st_within_reach(&st_alarm_at);
-    if (!st_alarm_far) {
-        ST_TCA.CMP1 = (uint16_t)st_alarm_at;
-        ST_TCA.INTFLAGS = TCA_SINGLE_CMP1_bm;
-        st_unmask(TCA_SINGLE_CMP1_bm);
-    }
-}
-
-static void st_alarm_arm(st_core *core)
-{
-    core->orders.alarm_fresh = false;
-    st_alarm_far = false;
-    st_mask(TCA_SINGLE_CMP1_bm);
-    if (core->orders.alarm_on) {
-        st_alarm_at = core->orders.alarm_at;
-        st_alarm_engage();
-    }
-}
-
-void st_port_apply(st_core *core)
-{
-    uint8_t tries;
-    if (st_coil_far) {
-        st_coil_engage();
-    }
-    if (st_alarm_far) {
-        st_alarm_engage();
-    }
-    for (tries = 0U; core->orders.coil_fresh && (tries < 3U); tries++) {
-        st_coil_arm(core);
-    }
-    if (core->orders.capture_fresh) {
-        st_capture_arm(core);
-    }
-    if (core->orders.alarm_fresh) {
-        st_alarm_arm(core);
-    }
-}
-
-/* Arm what is urgent, then let the core do the rest and arm that. */
-static void st_finish(void)
-{
-    st_port_apply(&st_the_core);
-    if (st_the_core.to_settle != 0U) {
-        st_settle(&st_the_core);
-        st_port_apply(&st_the_core);
-    }
-}
-
-/* ---- Interrupts ------------------------------------------------------------------------------ */
-
-/* The three events share one handler, as in the other AVR port: a compiler saves every register in
- * each handler that calls a function.  Each vector loads its number and joins st_entry, which saves
- * what a C function may change (avr-gcc's calling convention). */
-#define ST_EVENT_CAPTURE 1
-#define ST_EVENT_COIL 2
-#define ST_EVENT_ALARM 3
-#define ST_TEXT_(x) #x
-#define ST_TEXT(x) ST_TEXT_(x)
-#define ST_VECTOR(event) __asm__ volatile("push r24\n\tldi r24, " ST_TEXT(event) "\n\tjmp st_entry")
-
-ISR(TCB0_INT_vect, ISR_NAKED)
-{
-    ST_VECTOR(ST_EVENT_CAPTURE);
-}
-
-ISR(TCA0_CMP0_vect, ISR_NAKED)
-{
-    ST_VECTOR(ST_EVENT_COIL);
-}
-
-ISR(TCA0_CMP1_vect, ISR_NAKED)
-{
-    ST_VECTOR(ST_EVENT_ALARM);
-}
-
-/* An edge waits to be told.  It goes before an alarm that has read the level: what was read may be
- * the glitch that begins with that edge.  An edge that the reads saw has its flag up after them. */
 static bool st_captured(void)
 {
     return (st_capture_mask != 0U) && ((TCB0.INTFLAGS & TCB_CAPT_bm) != 0U);
 }
 
-void st_serve(uint8_t event) __attribute__((used, noinline));
-void st_serve(uint8_t event)
+static st_ticks st_captured_at(void)
 {
-    st_core *const core = &st_the_core;
-    if (event == ST_EVENT_CAPTURE) {
-        st_ticks const at = st_time_captured();
-        st_coil_first(core);
-        st_on_capture(core, at, st_port_now());
-    } else if (event == ST_EVENT_ALARM) {
-        bool active;
-        st_mask(TCA_SINGLE_CMP1_bm);
-        st_coil_first(core);
-        active = st_port_active();
-#if ST_CFG_TWO_COILS
-        core->second_there = st_port_second();
-#endif
-        if (!st_captured()) {
-            st_on_alarm(core, st_port_now(), active);
-        }
-    } else if (st_coil_pending != (uint8_t)ST_COIL_IDLE) {
-        st_coil_switched(core);
-    } else { /* a stray match */
-        st_mask(TCA_SINGLE_CMP0_bm);
-    }
-    st_finish();
+    return st_time_captured();
 }
 
-void st_entry(void) __attribute__((naked, used));
-void st_entry(void)
+/* ---- Interrupts ------------------------------------------------------------------------------ */
+
+ISR(TCB0_INT_vect, ISR_NAKED)
 {
-    __asm__ volatile("push r0\n\tin r0, __SREG__\n\tpush r0\n\tpush r1\n\tclr r1\n\t"
-                     "push r18\n\tpush r19\n\tpush r20\n\tpush r21\n\tpush r22\n\tpush r23\n\t"
-                     "push r25\n\tpush r26\n\tpush r27\n\tpush r30\n\tpush r31\n\t"
-                     "call st_serve\n\t"
-                     "pop r31\n\tpop r30\n\tpop r27\n\tpop r26\n\tpop r25\n\t"
-                     "pop r23\n\tpop r22\n\tpop r21\n\tpop r20\n\tpop r19\n\tpop r18\n\t"
-                     "pop r1\n\tpop r0\n\tout __SREG__, r0\n\tpop r0\n\tpop r24\n\treti");
+    ST_VECTOR(ST_VECTOR_CAPTURE);
 }
 
-/* Heartbeat, and the independent guard: it trusts the pin and a constant, nothing else.  Without the
- * logic blocks the pin is the port's again, off; the flip-flop loses its state with them, and the
- * strobe sees to it. */
+ISR(TCA0_CMP0_vect, ISR_NAKED)
+{
+    ST_VECTOR(ST_VECTOR_COIL);
+}
+
+ISR(TCA0_CMP1_vect, ISR_NAKED)
+{
+    ST_VECTOR(ST_VECTOR_ALARM);
+}
+
+/* Heartbeat, and the guard.  Without the logic blocks the pin is the port's again, off; the flip-flop
+ * loses its state with them, and the strobe sees to it. */
 ISR(RTC_PIT_vect)
 {
     RTC.PITINTFLAGS = RTC_PI_bm;
-    st_beats++;
-    st_guard = st_coil_is_on() ? (uint8_t)(st_guard + 1U) : 0U;
-    if (st_guard > ST_GUARD_BEATS) {
-        st_guard = 0U;
+    if (st_guard_strikes()) {
         CCL.CTRLA = 0U;
         ST_USER_ON = 0U;
         ST_USER_OFF = ST_EV_COIL;
         CCL.CTRLA = CCL_ENABLE_bm;
         ST_EV_STROBE();
-        st_forced = true;
     }
-}
-
-/* A vector that nothing should reach: outputs safe, then the watchdog resets the chip. */
-ISR(BADISR_vect)
-{
-    st_port_halt();
 }
 
 /* ---- The rest of the contract ---------------------------------------------------------------- */
@@ -426,7 +261,7 @@ void st_port_refresh(void)
     ST_EV_COIL_SOURCE = ST_EV_COIL_MATCH;
     ST_EV_PICKUP_SOURCE = ST_EV_PICKUP_PIN;
     ST_EV_USER_CAPTURE = ST_EV_PICKUP;
-    st_action_to(st_action);
+    st_lead_to(st_action);
     CCL.CTRLA = CCL_ENABLE_bm;
     RTC.PITINTCTRL = RTC_PI_bm;
     if (SPH != (uint8_t)(RAMEND >> 8)) {
@@ -436,36 +271,7 @@ void st_port_refresh(void)
         !st_block_right(ST_BLOCK(ST_LUT + 1), ST_BLOCK_K)) {
         st_port_halt();
     }
-    if ((st_coil_pending == (uint8_t)ST_COIL_IDLE) && st_coil_is_on() && !st_coil_matched()) {
-        st_coil_off(); /* on, but no spark is armed: never left so */
-    }
-}
-
-void st_port_events_on(void)
-{
-    sei();
-}
-
-void st_port_events_off(void)
-{
-    cli();
-}
-
-uint8_t st_port_heartbeats(void)
-{
-    uint8_t beats;
-    cli();
-    beats = st_beats;
-    st_beats = 0U;
-    sei();
-    return beats;
-}
-
-bool st_port_forced_off(void)
-{
-    bool const forced = st_forced;
-    st_forced = false;
-    return forced;
+    st_coil_refresh();
 }
 
 void st_port_halt(void)
