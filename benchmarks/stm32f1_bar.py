@@ -2,8 +2,8 @@
 
     python benchmarks/stm32f1_bar.py
 
-The image runs on an emulated Cortex-M3 with a model of the timer (host_sim/chip/README.md): a check of
-the firmware against our reading of the manual, not of the silicon.
+The image runs on an emulated Cortex-M3 with a model of the timer (host_sim/chip/README.md): a check
+of the firmware against our reading of the manual, not of the silicon.
 """
 
 from __future__ import annotations

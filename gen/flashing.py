@@ -17,7 +17,7 @@ from .board import Board, Upload
 from .errors import FolderError, ToolError
 from .toolchain import image_sizes
 from .uf2 import FAMILIES, read_uf2
-from .uploading import is_boot_loader
+from .uploading import is_boot_loader, uploader_of
 
 AVR_RAM = 0x800000
 DRIVE_MARK = "INFO_UF2.TXT"
@@ -199,7 +199,9 @@ def platformio_command(folder: Path, way: Upload, port: str | None) -> list[str]
     """Return the command by which PlatformIO builds and uploads by itself."""
     pio = shutil.which("pio") or shutil.which("pio", path=str(Path(sys.executable).parent))
     if pio is None:
-        raise ToolError('PlatformIO is not installed\n    pip install "sparktick[upload]"')
+        own = uploader_of(way)
+        apt = f", or: apt install {own.package}" if own.package else ""
+        raise ToolError(f'PlatformIO is not installed\n    pip install "sparktick[upload]"{apt}')
     command = [pio, "run", "-d", str(folder), "-e", way.name, "-t", "upload"]
     return [*command, "--upload-port", port] if port else command
 

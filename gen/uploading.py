@@ -19,11 +19,13 @@ def is_boot_loader(way: Upload) -> bool:
 class Uploader:
     """A program that uploads.
 
-    ``image`` is the format it takes ("hex", "uf2", ...), ``words`` its arguments for a board, one
-    of the board's ways, a port ("" for none) and an image file.
+    ``package`` is Debian's that brings it, "" where every system has it; ``image`` the format it
+    takes ("hex", "uf2", ...), ``words`` its arguments for a board, one of the board's ways, a port
+    ("" for none) and an image file.
     """
 
     program: str
+    package: str
     image: str
     words: Callable[[Board, Upload, str, str], list[str]]
 
@@ -36,11 +38,14 @@ def _avrdude(board: Board, way: Upload, port: str, image: str) -> list[str]:
     return [*words, "-U", f"flash:w:{image}:i"]
 
 
-AVRDUDE = Uploader("avrdude", "hex", _avrdude)
+AVRDUDE = Uploader("avrdude", "avrdude", "hex", _avrdude)
 UPLOADERS = {
-    "uf2": Uploader("cp", "uf2", lambda board, way, port, image: [image, "$(PORT)"]),
+    "uf2": Uploader("cp", "", "uf2", lambda board, way, port, image: [image, "$(PORT)"]),
     "stlink": Uploader(
-        "st-flash", "hex", lambda board, way, port, image: ["--format", "ihex", "write", image]
+        "st-flash",
+        "stlink-tools",
+        "hex",
+        lambda board, way, port, image: ["--format", "ihex", "write", image],
     ),
 }
 """By the way's ``programmer``; every other programmer is avrdude's."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from pathlib import Path
 from typing import ClassVar
@@ -11,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 from intelhex import IntelHex
 
+from sparktick.examples.fitting import engine_for
 from sparktick.gen.board import all_boards, load_board
 from sparktick.gen.cli import cli
 from sparktick.gen.errors import FolderError
@@ -21,6 +23,7 @@ from sparktick.gen.toolchain import build
 
 from .test_upload import SIGNATURE, BootLoader
 
+NEEDS_ARM = pytest.mark.needs_system("arm-none-eabi-gcc", "apt-get install gcc-arm-none-eabi")
 PLOVER = Path(__file__).parents[2] / "examples" / "plover.toml"
 pytestmark = [
     pytest.mark.avr,
@@ -227,3 +230,51 @@ def test_an_image_of_other_size_than_noted_is_refused(spoilt: Path) -> None:
     manifest["sizes"] = {"flash_bytes": 1, "ram_bytes": 1}
     with pytest.raises(FolderError, match="the manifest notes 1"):
         check_image(spoilt, manifest, load_board("nano-328p"))
+
+
+ST_FLASH = """#!/bin/sh
+echo "$@" > "$(dirname "$0")/said"
+exit ${ST_FLASH_ENDS:-0}
+"""
+
+
+@pytest.fixture
+def pill(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return a built folder for the board with a debug adapter, a played st-flash on PATH."""
+    (tmp_path / "engine.toml").write_text(engine_for("pill-103c8"))
+    generate(tmp_path / "engine.toml", tmp_path / "pill")
+    build(tmp_path / "pill")
+    tool = tmp_path / "bin" / "st-flash"
+    tool.parent.mkdir()
+    tool.write_text(ST_FLASH)
+    tool.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tool.parent}:{os.environ['PATH']}")
+    return tmp_path / "pill"
+
+
+@NEEDS_ARM
+def test_a_debug_adapter_s_own_program_writes_the_image(
+    pill: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """st-flash(1): --format ihex write FILE; it reads back by itself (from memory)."""
+    result = CliRunner().invoke(cli, ["flash", str(pill)])
+    assert result.exit_code == 0, result.output
+    said = (pill.parent / "bin" / "said").read_text().split()
+    assert said == ["--format", "ihex", "write", str(pill / "build" / "firmware.hex")]
+    monkeypatch.setenv("ST_FLASH_ENDS", "1")
+    result = CliRunner().invoke(cli, ["flash", str(pill)])
+    assert result.exit_code == 1 and "half an image" in result.stderr
+    result = CliRunner().invoke(cli, ["flash", str(pill), "--tool", "avrdude"])
+    assert result.exit_code == 2 and "does not serve the way 'stlink'" in result.stderr
+    result = CliRunner().invoke(cli, ["flash", str(pill), "--read-fuses"])
+    assert result.exit_code == 2 and "no fuses" in result.stderr
+
+
+@NEEDS_ARM
+def test_without_that_program_platformio_is_called(
+    pill: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (pill.parent / "bin" / "st-flash").unlink()
+    result = CliRunner().invoke(cli, ["flash", str(pill), "--dry-run", "--json"])
+    assert result.exit_code == 0, result.output
+    assert json.loads(result.stdout)["arguments"][1:4] == ["run", "-d", str(pill)]

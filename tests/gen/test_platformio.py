@@ -10,6 +10,7 @@ from __future__ import annotations
 import configparser
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -29,6 +30,7 @@ pytestmark = [
     pytest.mark.needs_system("SCons", "pip install scons", module="SCons"),
 ]
 
+NEEDS_ARM = pytest.mark.needs_system("arm-none-eabi-gcc", "apt-get install gcc-arm-none-eabi")
 EXAMPLES = Path(__file__).parents[2] / "examples"
 # Platform, id: chip, clock, upload speed, flash less the boot loader, RAM.
 BOARDS = {
@@ -45,7 +47,13 @@ BOARDS = {
     ("atmelmegaavr", "ATtiny1604"): ("attiny1604", 16, 115200, 16384, 1024),
     ("atmelmegaavr", "ATtiny1606"): ("attiny1606", 16, 115200, 16384, 1024),
 }
+BOARDS[("ststm32", "bluepill_f103c8")] = ("stm32f103c8", 72, 0, 65536, 20480)
 PLATFORMS = sorted({platform for platform, _ in BOARDS})
+ARM = "ststm32"
+TOOLS = {
+    "toolchain-atmelavr": ("avr", "1.70300.0"),
+    "toolchain-gccarmnoneeabi": ("arm-none-eabi", "1.120301.0"),
+}
 
 SCONS = """\
 import SCons.Script
@@ -90,6 +98,14 @@ image = env.ElfToHex("$BUILD_DIR/${PROGNAME}", env.BuildProgram())
 Default(env.Alias("buildprog", image, image))
 """
 
+# The platform itself adds libc, libm and libstdc++, of which -nostdlib firmware takes nothing.
+ARM_BUILDER = (
+    BUILDER.replace("avr-", "arm-none-eabi-")
+    .replace('"-mmcu=$BOARD_MCU"', '"-mthumb", "-mcpu=cortex-m3"')
+    .replace(" -R .eeprom", "")
+    .replace('LIBS=["m"]', 'LIBS=["gcc"]')
+)
+
 
 def _write_json(path: Path, content: Any) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -102,24 +118,26 @@ def _package(folder: Path, kind: str, name: str, version: str) -> None:
     content = {"name": name, "version": version}
     if kind == "platform":
         tool = {"type": "toolchain", "owner": "platformio", "version": "*"}
-        content |= {"title": "AVR", "packages": {"toolchain-atmelavr": tool}}
+        mine = f"toolchain-{'gccarmnoneeabi' if name == ARM else 'atmelavr'}"
+        content |= {"title": name, "packages": {mine: tool}}
     _write_json(folder / file, content)
     spec = {"owner": "platformio", "id": None, "name": name, "requirements": None, "uri": None}
     _write_json(folder / ".piopm", {"type": kind, "name": name, "version": version, "spec": spec})
 
 
-def make_core(core: Path, compiler: Path) -> None:
-    """Lay out the core folder; ``compiler`` is the path of an avr-gcc."""
+def make_core(core: Path, *compilers: Path) -> None:
+    """Lay out the core folder; ``compilers`` are the paths of an avr-gcc and an ARM one."""
     from platformio.dependencies import get_core_dependencies
 
     scons = core / "packages" / "tool-scons"
     _package(scons, "tool", "tool-scons", get_core_dependencies()["tool-scons"].removeprefix("~"))
     (scons / "scons.py").write_text(SCONS)
-    tools = core / "packages" / "toolchain-atmelavr"
-    _package(tools, "tool", "toolchain-atmelavr", "1.70300.0")
-    (tools / "bin").mkdir()
-    for name in ("gcc", "objcopy", "size", "gcc-ar", "gcc-ranlib", "as", "g++"):
-        (tools / "bin" / f"avr-{name}").symlink_to(compiler.with_name(f"avr-{name}"))
+    for compiler, (package, (prefix, version)) in zip(compilers, TOOLS.items(), strict=False):
+        tools = core / "packages" / package
+        _package(tools, "tool", package, version)
+        (tools / "bin").mkdir()
+        for name in ("gcc", "objcopy", "size", "gcc-ar", "gcc-ranlib", "as", "g++"):
+            (tools / "bin" / f"{prefix}-{name}").symlink_to(compiler.with_name(f"{prefix}-{name}"))
     for name in PLATFORMS:
         _make_platform(core / "platforms" / name, name)
 
@@ -128,7 +146,7 @@ def _make_platform(folder: Path, name: str) -> None:
     _package(folder, "platform", name, "5.1.0")
     (folder / "platform.py").write_text(PLATFORM % name.title())
     (folder / "builder").mkdir()
-    (folder / "builder" / "main.py").write_text(BUILDER)
+    (folder / "builder" / "main.py").write_text(ARM_BUILDER if name == ARM else BUILDER)
     mine = {board: facts for (platform, board), facts in BOARDS.items() if platform == name}
     for board, (mcu, mhz, speed, flash, ram) in mine.items():
         build = {"mcu": mcu, "f_cpu": f"{mhz}000000L", "core": "none"}
@@ -160,7 +178,8 @@ def run_pio(core: Path, folder: Path, *args: str) -> subprocess.CompletedProcess
 @pytest.fixture(scope="module")
 def core(avr: Compiler, tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("platformio")
-    make_core(place, avr.path)
+    arm = shutil.which("arm-none-eabi-gcc")
+    make_core(place, avr.path, *([Path(arm)] if arm else []))
     return place
 
 
@@ -188,7 +207,11 @@ def test_an_error_in_the_c_source_is_shown(core: Path, folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "board", ["nano-4809", "mega-2560", "promicro-32u4", "tiny84-16mhz", "tiny85-16mhz"]
+    "board",
+    [
+        *("nano-4809", "mega-2560", "promicro-32u4", "tiny84-16mhz", "tiny85-16mhz"),
+        pytest.param("pill-103c8", marks=NEEDS_ARM),
+    ],
 )
 def test_builds_the_same_image_for_other_chips(core: Path, tmp_path: Path, board: str) -> None:
     (tmp_path / "engine.toml").write_text(engine_for(board))
@@ -208,6 +231,6 @@ def test_the_stand_in_knows_every_board_of_ours() -> None:
         (board.platformio_platform, way.platformio_board)
         for board in all_boards()
         for way in board.upload
-        if board.family.startswith("avr")  # the stand-in compiles with avr-gcc
+        if board.platformio_platform in PLATFORMS
     }
     assert ours == set(BOARDS)
