@@ -5,6 +5,8 @@
  */
 #include "st_internal.h"
 
+#define ST_SAME_TICKS 16U /* begins of a charge that lie as near as this are one */
+
 static void st_order_coil(st_core *c, st_coil_order order, st_ticks at)
 {
     c->orders.coil = (uint8_t)order;
@@ -72,9 +74,9 @@ void st_coil_spark_at(st_core *c, st_ticks spark_at)
         c->spark_due = false;
         return;
     }
-    /* A charge about to begin does so as ordered: arming it again would take longer than it is away. */
+    /* One ordered for about then stays: it may be so near that arming it again would make it late. */
     if ((c->orders.coil != (uint8_t)ST_COIL_ON_AT) ||
-        ((c->orders.coil_at - c->now) >= ST_CFG_GUARD_TICKS)) {
+        (((on_at - c->orders.coil_at) + ST_SAME_TICKS) > (2U * ST_SAME_TICKS))) {
         st_order_charge(c, on_at);
     }
 }
