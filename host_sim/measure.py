@@ -164,15 +164,18 @@ def allowed(manifest: Manifest, rule: I64, wanted_deg: F64, rpm: F64) -> F64:
     """
     geometry = manifest.geometry
     share = (geometry.lead_edge_deg_btdc - wanted_deg) / geometry.spacing_deg
-    slope, corner_deg = _start_terms(manifest, np.abs(rpm))
-    unequal_us = abs(manifest.trail_delay_us - manifest.sensor_delay_us)
     late = manifest.late_ticks
     late += (manifest.capture_sample_cycles - 1) * manifest.tick_hz / manifest.f_cpu_hz
-    width_ticks = 1.0 + unequal_us * 1e-6 * manifest.tick_hz + late
     carried = share * _carried(manifest, share) * (1.0 + late)
-    ticks = 1.1 + late + np.where(rule == RULE_RUN, carried, slope * width_ticks)
     deg_per_tick = np.abs(rpm) * DEG_S_PER_RPM / manifest.tick_hz
-    extra = manifest.table_bound_deg + np.where(rule == RULE_RUN, 0.0, corner_deg)
+    running = rule == RULE_RUN
+    if np.all(running):
+        return (1.1 + late + carried) * deg_per_tick + manifest.table_bound_deg
+    slope, corner_deg = _start_terms(manifest, np.abs(rpm))
+    unequal_us = abs(manifest.trail_delay_us - manifest.sensor_delay_us)
+    width_ticks = 1.0 + unequal_us * 1e-6 * manifest.tick_hz + late
+    ticks = 1.1 + late + np.where(running, carried, slope * width_ticks)
+    extra = manifest.table_bound_deg + np.where(running, 0.0, corner_deg)
     return ticks * deg_per_tick + extra
 
 
@@ -193,6 +196,8 @@ def _judge_rules(
 ) -> tuple[I64, F64]:
     """Return the final rule and wanted angle; where both rules are right, the nearer one."""
     by_run = _line(manifest.curve, rpm)
+    if not np.any(either) and np.all(rule == RULE_RUN):
+        return rule, by_run
     by_start = _line(manifest.start.steady, rpm)
     nearer = np.where(np.abs(angle - by_run) <= np.abs(angle - by_start), RULE_RUN, RULE_START)
     rule = np.where(either, nearer, rule)
@@ -263,7 +268,7 @@ def measure(run: Run, train: Train, manifest: Manifest) -> Measurement:
         pulse=pulse,
         angle_deg_btdc=angle,
         rpm=rpm,
-        accel_rpm_per_s=_accel_at(train, spark_s),
+        accel_rpm_per_s=train.motion.accel_at(spark_s) / DEG_S_PER_RPM,
         rule=rule,
         wanted_deg=wanted,
         error_deg=error,
@@ -302,12 +307,6 @@ def _interval_of(pulses: Pulses, pulse: I64) -> F64:
     """Seconds from the pulse before a spark's own pulse to that; nan where unknown."""
     interval = np.diff(pulses.at_s, prepend=np.nan)
     return np.where(pulse >= 0, interval[np.maximum(pulse, 0)] if len(interval) else np.nan, np.nan)
-
-
-def _accel_at(train: Train, at_s: F64) -> F64:
-    motion = train.motion
-    piece = np.clip(np.searchsorted(motion.t_s, at_s, side="right") - 1, 0, len(motion.t_s) - 1)
-    return np.asarray(motion.accel_deg_s2[piece] / DEG_S_PER_RPM)
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,9 @@ class Motion:
     speed_deg_s: F64
     accel_deg_s2: F64
 
-    def _piece(self, t_s: F64) -> NDArray[np.intp]:
+    def _piece(self, t_s: F64) -> NDArray[np.intp] | int:
+        if len(self.t_s) == 1:
+            return 0
         index = np.searchsorted(self.t_s, t_s, side="right") - 1
         return np.clip(index, 0, len(self.t_s) - 1)
 
@@ -47,10 +49,17 @@ class Motion:
         i = self._piece(t)
         return self.speed_deg_s[i] + self.accel_deg_s2[i] * (t - self.t_s[i])
 
+    def accel_at(self, t_s: F64) -> F64:
+        """Crank acceleration in degrees per second squared at each instant."""
+        t = np.asarray(t_s, dtype=np.float64)
+        return np.broadcast_to(self.accel_deg_s2[self._piece(t)], t.shape)
+
     def time_at(self, angle_deg: F64) -> F64:
         """First instant each cumulative angle is reached; needs a motion that never reverses."""
         a = np.asarray(angle_deg, dtype=np.float64)
-        i = np.clip(np.searchsorted(self.angle_deg, a, side="right") - 1, 0, len(self.t_s) - 1)
+        i: NDArray[np.intp] | int = 0
+        if len(self.t_s) > 1:
+            i = np.clip(np.searchsorted(self.angle_deg, a, side="right") - 1, 0, len(self.t_s) - 1)
         da = a - self.angle_deg[i]
         w, acc = self.speed_deg_s[i], self.accel_deg_s2[i]
         root = np.sqrt(np.maximum(w * w + 2.0 * acc * da, 0.0))

@@ -245,11 +245,12 @@ def train_blocks(
     end_s: float,
     *,
     delay: LineDelay = NO_DELAY,
-    pulses: int = 250_000,
+    pulses: int = 10_000,
 ) -> Iterator[Train]:
     """Yield the same train in consecutive blocks of at most ``pulses`` pulses, in bounded memory.
 
-    For motions that never reverse.  Each block ends midway between two magnets.
+    For motions that never reverse.  Each block ends midway between two magnets.  As many pulses as
+    by default stay in the processor's cache from train to verdict.
     """
     _check_geometry(geometry)
     if np.any(motion.speed_deg_s < 0.0) or motion.speed_at(np.array([end_s]))[0] < 0.0:
