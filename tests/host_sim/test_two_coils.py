@@ -14,7 +14,7 @@ from sparktick.gen.pipeline import generate, make_plan
 from sparktick.gen.toolchain import build
 from sparktick.host_sim import train as motions
 from sparktick.host_sim.bench import Bench, Hardware, run_train
-from sparktick.host_sim.chip import EMULATORS, run_chip
+from sparktick.host_sim.chip import run_chip
 from sparktick.host_sim.chip.base import AnalogueInput, Peek
 from sparktick.host_sim.chip.folder import chip_job
 from sparktick.host_sim.library import load
@@ -25,6 +25,34 @@ from sparktick.host_sim.verdict import judge
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 AVOCET = EXAMPLES / "avocet.toml"
+
+
+# The Avocet on a board of 3.3 V: another divider, sensor supply and switch.
+ON_PILL = (
+    ('name = "nano-328p"', 'name = "pill-103c8"'),
+    ("divider_top_ohm = 27000", "divider_top_ohm = 39000"),
+    ('active = "low"', 'active = "low"\nsensor_supply = "battery"'),
+    ('kind = "igbt"', 'kind = "igbt"\ngate_volts_min = 3.0'),
+)
+NEEDS_ARM = (
+    pytest.mark.needs_system("arm-none-eabi-gcc", "apt-get install gcc-arm-none-eabi"),
+    pytest.mark.needs_system("unicorn", "pip install unicorn==2.1.4", module="unicorn"),
+)
+
+
+@pytest.fixture(scope="module")
+def pill_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the same engine on an STM32F103."""
+    made = tmp_path_factory.mktemp("twin") / "pill"
+    text = AVOCET.read_text()
+    for old, new in ON_PILL:
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    description = made.with_suffix(".toml")
+    description.write_text(text)
+    generate(description, made)
+    build(made)
+    return made
 
 
 @pytest.fixture(scope="module")
@@ -57,10 +85,19 @@ def test_each_coil_sparks_for_its_own_cylinder(
     assert abs(np.mean(run.coil_channel) - 0.5) < 0.05
 
 
-@pytest.mark.parametrize("emulator", EMULATORS)
+@pytest.mark.parametrize(
+    ("made", "emulator"),
+    [
+        ("folder", "simavr"),
+        ("folder", "yasimavr"),
+        pytest.param("pill_folder", "unicorn", marks=NEEDS_ARM),
+    ],
+)
 def test_the_emulated_chip_selects_the_same_coils(
-    folder: Path, manifest: Manifest, emulator: str
+    request: pytest.FixtureRequest, made: str, emulator: str
 ) -> None:
+    folder: Path = request.getfixturevalue(made)
+    manifest = read_manifest(folder)
     train = steady(manifest, 6000.0, 0.3)
     run = run_chip(chip_job(manifest, train), emulator)
     chip = Hardware.of(manifest, timer_phase_s=run.timer_phase_s, start_s=run.facts["boot_s"])
@@ -162,14 +199,29 @@ def test_the_core_charges_as_the_supply_asks(
 
 
 @pytest.mark.parametrize("volts", [10.8, 14.0])
+@pytest.mark.parametrize(
+    ("made", "emulator", "channel", "reference_v"),
+    [
+        ("folder", "simavr", 0, 5.0),
+        pytest.param("pill_folder", "unicorn", 1, 3.3, marks=NEEDS_ARM),
+    ],
+)
 def test_the_emulated_chip_measures_its_supply(
-    folder: Path, manifest: Manifest, volts: float
+    request: pytest.FixtureRequest,
+    made: str,
+    emulator: str,
+    channel: int,
+    reference_v: float,
+    volts: float,
 ) -> None:
+    """Channels: PC0 is ADC0, PA1 is ADC12_IN1 (data sheets)."""
+    folder: Path = request.getfixturevalue(made)
+    manifest = read_manifest(folder)
     train = steady(manifest, 2000.0, 0.6)
     pin = manifest.raw["supply_pin"]
-    given = AnalogueInput(int(pin["bit"]), volts * pin["pin_part"], 5.0)
+    given = AnalogueInput(channel, volts * pin["pin_part"], reference_v)
     job = chip_job(manifest, train, analogue=given, peeks=(Peek("core", "st_the_core", 1),))
-    run = run_chip(job, "simavr")
+    run = run_chip(job, emulator)
     measured = measure(run, train, manifest)
     late = measured.dwell_us[measured.spark_s > 0.3]
     assert len(late) > 10
