@@ -7,14 +7,17 @@ from pathlib import Path
 import click
 
 from ._common import json_document, json_option
+from ._on_board import board_option, on_board
 
 
 @click.command()
-@click.argument("path", type=click.Path(path_type=Path, exists=True))
+@board_option
 @click.option("--emulator", metavar="NAME", help="Which one.  [default: all that know the chip]")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the noise.")
 @json_option
-def command(path: Path, emulator: str | None, seed: int, as_json: bool) -> None:
+def command(
+    path: Path | None, board: str | None, emulator: str | None, seed: int, as_json: bool
+) -> None:
     """Run the same trains through the host and the emulated chip.
 
     PATH is a firmware folder, built where needed, or an engine description.  Steady speeds, ramps,
@@ -30,7 +33,7 @@ def command(path: Path, emulator: str | None, seed: int, as_json: bool) -> None:
     from ..pipeline import firmware_folder
     from .emulate import build_where_needed
 
-    with firmware_folder(path) as folder:
+    with on_board(path, board) as given, firmware_folder(given) as folder:
         manifest = read_manifest(folder)
         mcu = str(manifest.raw["mcu"])
         names = emulators_named(emulator or ALL, mcu)
@@ -38,7 +41,7 @@ def command(path: Path, emulator: str | None, seed: int, as_json: bool) -> None:
         results = list(compare(read_manifest(folder), cases(manifest, seed=seed), names))
     if as_json:
         content = {
-            "path": str(path),
+            "path": str(path or given.name),
             "mcu": mcu,
             "seed": seed,
             "passed": all(result.passed for result in results),

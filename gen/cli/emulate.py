@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from ._common import json_document, json_option
+from ._on_board import board_option, on_board
 
 if TYPE_CHECKING:
     from sparktick.host_sim.emulate import ChipFacts, EmulatedResult
@@ -29,7 +30,7 @@ def _speeds(ctx: click.Context, param: click.Parameter, given: str | None) -> tu
 
 
 @click.command()
-@click.argument("path", type=click.Path(path_type=Path, exists=True))
+@board_option
 @click.option(
     "--emulator",
     metavar="NAME",
@@ -60,7 +61,8 @@ def _speeds(ctx: click.Context, param: click.Parameter, given: str | None) -> tu
 )
 @json_option
 def command(
-    path: Path,
+    path: Path | None,
+    board: str | None,
     emulator: str | None,
     rpm: tuple[float, ...],
     ramp: bool,
@@ -84,7 +86,7 @@ def command(
 
     from ..pipeline import firmware_folder
 
-    with firmware_folder(path) as folder:
+    with on_board(path, board) as given, firmware_folder(given) as folder:
         manifest = read_manifest(folder)
         names = emulators_named(emulator, str(manifest.raw["mcu"]))
         build_where_needed(folder)
@@ -103,7 +105,7 @@ def command(
         check.passed for fact in facts for check in fact.checks
     )
     if as_json:
-        content = emulate_content(path, manifest, results, facts, passed)
+        content = emulate_content(path or Path(given.name), manifest, results, facts, passed)
         click.echo(json_document("emulate", content), nl=False)
     else:
         print_results(manifest, results, facts)

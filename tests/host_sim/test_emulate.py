@@ -222,3 +222,25 @@ def test_bad_speeds_are_refused(image: Path, speeds: str) -> None:
     done = command(str(image), "--rpm", speeds)
     assert done.exit_code == 2
     assert "rpm" in done.stderr
+
+
+@EMULATORS["simavr"]
+@pytest.mark.parametrize("path", [(), ("examples/teal.toml",)])
+def test_another_board_is_named(path: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(Path(emulation.__file__).parents[1])
+    done = command(*path, "--board", "tiny84-8mhz", "--rpm", "2000", "--json")
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.stdout)
+    assert (document["mcu"], document["f_cpu_hz"]) == ("attiny84", 8e6)
+    assert document["path"] == (path[0] if path else "tiny84-8mhz.toml")
+
+
+def test_a_board_s_name_has_to_go_with_what_is_run(image: Path) -> None:
+    for arguments, said in (
+        ((), "say PATH, or --board"),
+        ((str(image), "--board", "uno-328p"), "is made for its board"),
+        (("--board", "nona"), "no such board"),
+    ):
+        done = command(*arguments)
+        assert done.exit_code == 2
+        assert said in done.stderr
