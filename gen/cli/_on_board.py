@@ -6,10 +6,13 @@ import contextlib
 import re
 import tempfile
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
+
+from ..errors import DescriptionError
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -45,7 +48,13 @@ def on_board(path: Path | None, board: str | None) -> Iterator[Path]:
     with tempfile.TemporaryDirectory(prefix="sparktick-") as temporary:
         described = Path(temporary) / (path.name if path is not None else f"{board}.toml")
         described.write_text(_text(path, board), encoding="utf-8")
-        yield described
+        try:
+            yield described
+        except DescriptionError as error:
+            if path is None:
+                raise
+            faults = [replace(fault, file=str(path)) for fault in error.faults]
+            raise DescriptionError(*faults) from None
 
 
 def _text(path: Path | None, board: str) -> str:

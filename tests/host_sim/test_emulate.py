@@ -46,6 +46,7 @@ emulators = pytest.mark.parametrize(
     "emulator", [pytest.param(name, marks=mark) for name, mark in EMULATORS.items()]
 )
 one_emulator = EMULATORS["yasimavr"]
+TEAL = Path(emulation.__file__).parents[1] / "examples" / "teal.toml"
 SPEEDS = (450.0, 650.0, 1234.0, 3456.0, 7890.0)
 PULSES = 20
 
@@ -228,11 +229,11 @@ def test_bad_speeds_are_refused(image: Path, speeds: str) -> None:
 @pytest.mark.parametrize("path", [(), ("examples/teal.toml",)])
 def test_another_board_is_named(path: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(Path(emulation.__file__).parents[1])
-    done = command(*path, "--board", "tiny84-8mhz", "--rpm", "2000", "--json")
+    done = command(*path, "--board", "tiny84-16mhz", "--rpm", "2000", "--json")
     assert done.exit_code == 0, done.output
     document = json.loads(done.stdout)
-    assert (document["mcu"], document["f_cpu_hz"]) == ("attiny84", 8e6)
-    assert document["path"] == (path[0] if path else "tiny84-8mhz.toml")
+    assert (document["mcu"], document["f_cpu_hz"]) == ("attiny84", 16e6)
+    assert document["path"] == (path[0] if path else "tiny84-16mhz.toml")
 
 
 def test_a_board_s_name_has_to_go_with_what_is_run(image: Path) -> None:
@@ -240,6 +241,7 @@ def test_a_board_s_name_has_to_go_with_what_is_run(image: Path) -> None:
         ((), "say PATH, or --board"),
         ((str(image), "--board", "uno-328p"), "is made for its board"),
         (("--board", "nona"), "no such board"),
+        ((str(TEAL), "--board", "tiny84-8mhz"), f"sparktick: {TEAL}:31: [pickup] lead_edge"),
     ):
         done = command(*arguments)
         assert done.exit_code == 2
