@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from .avr_flags import AVR, Flags
 
 CORTEX_M3 = Flags(
@@ -16,4 +18,9 @@ CORTEX_M3 = Flags(
         "-fdata-sections",
     ),
     link=("-nostdlib", "-Wl,--gc-sections", "-Wl,--build-id=none"),
+)
+
+# The Cortex-M0+ has no division and no table jump: libgcc, which -nolibc leaves in, has them.
+CORTEX_M0PLUS = replace(
+    CORTEX_M3, link=("-nostartfiles", "-nolibc", "-Wl,--gc-sections", "-Wl,--build-id=none")
 )

@@ -27,15 +27,15 @@ REMEDY = (
 class Pin(Section):
     """One pin: chip port and bit, the name printed on the board, the chip's own function."""
 
-    port: str = pick("Port of the chip: a letter.", pattern=r"^[A-Z]{1,4}$")
+    port: str = pick("Port of the chip: a letter; GPIO where it has none.", pattern=r"^[A-Z]{1,4}$")
     bit: int = num("Bit in that port.", 0, 31, "ports have at most 32 bits.")
     printed: str = pick("Name printed on the board.", min_length=1, max_length=12)
     function: str = pick("Function of the chip used here.", "GPIO", max_length=16)
 
     @property
     def chip_name(self) -> str:
-        """Name in the chip's data sheet, as PB0."""
-        return f"P{self.port}{self.bit}"
+        """Name in the chip's data sheet, as PB0, or GPIO2 where pins have no ports."""
+        return f"{'P' if len(self.port) == 1 else ''}{self.port}{self.bit}"
 
 
 class Pins(Section):

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from .arm_flags import CORTEX_M3
+from .arm_flags import CORTEX_M0PLUS, CORTEX_M3
 from .avr_flags import AVR, AVR_TIGHT, Flags
 
 
@@ -177,6 +177,26 @@ FAMILIES = {
             flash_from=0x08000000,
             # RM0008 9.3.7, timer 4 without remapping; 9.3.8, serial port 1.
             pins=(("stm32f103[cr][8b]", {"pickup": "PB6", "coil": "PB8", "serial_tx": "PA9"}),),
+        ),
+        Family(
+            name="rp2040",
+            title="RP2040 at 120 MHz: programmable I/O block 0",
+            tools=ARM_TOOLS,
+            flags=CORTEX_M0PLUS,
+            chip_flags=("-mcpu=cortex-m0plus", "-mthumb"),
+            link_script="rp2040.ld",
+            formats=("hex", "uf2"),
+            flash_from=0x10000000,
+            # Any pin is a pickup or a coil.  Data sheet 2.19.2, serial port 0; 4.9, converter.
+            pins=(
+                (
+                    "rp2040",
+                    {
+                        "serial_tx": "GPIO0 | GPIO12 | GPIO16 | GPIO28",
+                        "supply": "GPIO26 | GPIO27 | GPIO28 | GPIO29",
+                    },
+                ),
+            ),
         ),
     )
 }

@@ -10,16 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from elftools.elf.constants import SH_FLAGS
-from elftools.elf.elffile import ELFFile
-
 from .board import Board, Upload
+from .elf_image import image_sizes, loaded
 from .errors import FolderError, ToolError
-from .toolchain import image_sizes
-from .uf2 import FAMILIES, read_uf2
+from .uf2 import family_of, read_uf2
 from .uploading import is_boot_loader, uploader_of
 
-AVR_RAM = 0x800000
 DRIVE_MARK = "INFO_UF2.TXT"
 DRIVES = (
     *((root, f"*/*/{DRIVE_MARK}") for root in ("/media", "/run/media")),
@@ -70,30 +66,6 @@ def read_hex(path: Path) -> dict[int, int]:
     return found
 
 
-def _loaded(elf: Path) -> tuple[int, bytes]:
-    """Return where an ELF file's flash begins and what it holds, by its segments' load addresses.
-
-    An AVR's RAM and EEPROM have load addresses from 0x800000 on; they are no part of it.
-    """
-    with elf.open("rb") as stream:
-        image = ELFFile(stream)
-        avr = image["e_machine"] == "EM_AVR"
-        segments = [
-            (int(segment["p_paddr"]), segment.data())
-            for segment in image.iter_segments("PT_LOAD")
-            if segment["p_filesz"] and not (avr and segment["p_paddr"] >= AVR_RAM)
-        ]
-        has = any(s["sh_flags"] & SH_FLAGS.SHF_EXECINSTR for s in image.iter_sections())
-    if not has or not segments:
-        raise FolderError(f"{elf}: holds no program\n    Build again.")
-    base = 0 if avr else min(address for address, _ in segments)
-    content = bytearray()
-    for address, data in sorted(segments):
-        content.extend(b"\xff" * max(0, address - base + len(data) - len(content)))
-        content[address - base : address - base + len(data)] = data
-    return base, bytes(content)
-
-
 def check_image(folder: Path, manifest: dict[str, Any], board: Board) -> Image:
     """Hold HEX (and UF2) file against the ELF file beside it, the manifest's sizes, and the board.
 
@@ -102,10 +74,10 @@ def check_image(folder: Path, manifest: dict[str, Any], board: Board) -> Image:
     files = manifest["files"]
     hex_path, elf = folder / files["hex"], folder / files["elf"]
     cells = read_hex(hex_path)
-    base, loaded = _loaded(elf)
+    base, held = loaded(elf)
     content = _from(cells, base)
     remedy = f"\n    Build again: `sparktick build {folder}`."
-    if content != loaded:
+    if content != held:
         raise FolderError(f"{hex_path}: is not what {elf.name} holds{remedy}")
     noted = manifest.get("sizes", {}).get("flash_bytes")
     program = image_sizes(elf)[0]
@@ -129,7 +101,7 @@ def _from(cells: dict[int, int], base: int) -> bytes:
 
 def _check_uf2(path: Path, cells: dict[int, int], board: Board, remedy: str) -> None:
     found, family = read_uf2(path)
-    wanted = next((f for name, f in FAMILIES.items() if board.mcu.startswith(name)), None)
+    wanted = family_of(board.mcu)
     if wanted is not None and family not in (None, wanted):
         raise FolderError(f"{path}: is for the chip family {family:#x}, not {wanted:#x}{remedy}")
     rest = {found[k] for k in found.keys() - cells.keys()}

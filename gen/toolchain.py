@@ -14,19 +14,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from elftools.elf.constants import SH_FLAGS
-from elftools.elf.elffile import ELFFile
-
 from .board import Board, load_board
+from .elf_image import image_sizes
 from .errors import BuildError, FolderError, ToolError
 from .families import FAMILIES, Family, Tools
 from .files import write_file
 from .render import IMAGE, MANIFEST, SOURCE, manifest_text, read_manifest, swap_folder
+from .uf2 import write_uf2
 
-FILL_SECTION = ".unused"  # free flash, filled by unused_flash.ld
 FIRST_FAMILY, FIRST_MCU = "avr_timer1", "atmega328p"
-WRITERS: dict[str, Callable[[Path, Path], None]] = {}
-"""Writers of image formats that objcopy does not know: (ELF file, file to write)."""
+WRITERS: dict[str, Callable[[Path, Path, str], None]] = {"uf2": write_uf2}
+"""Writers of image formats that objcopy does not know: (ELF file, file to write, chip)."""
 
 
 @dataclass(frozen=True)
@@ -216,7 +214,7 @@ def _compile(
         raise BuildError(f"{folder}: the image cannot be written as Intel HEX", copied.stderr)
     for kind in family.formats:
         if kind in WRITERS:
-            WRITERS[kind](image.with_suffix(".elf"), image.with_suffix(f".{kind}"))
+            WRITERS[kind](image.with_suffix(".elf"), image.with_suffix(f".{kind}"), board.mcu)
     return tuple(line for line in done.stderr.splitlines() if "warning:" in line)
 
 
@@ -224,23 +222,6 @@ def _plain(text: str) -> str:
     """Leave out temporary names, which differ from run to run."""
     text = re.sub(r"\.build\.\w+/cc\w{6}\.", "temporary.", text)
     return re.sub(r"\.build\.\w+/", "", text).strip() + "\n"
-
-
-def image_sizes(elf: Path) -> tuple[int, int]:
-    """Return the bytes of flash and of static RAM that an image takes.
-
-    What may be written lies in RAM; what has content lies in flash, initial values included.
-    What only fills free flash is not counted.
-    """
-    flash = ram = 0
-    with elf.open("rb") as stream:
-        for section in ELFFile(stream).iter_sections():
-            if not section["sh_flags"] & SH_FLAGS.SHF_ALLOC or section.name == FILL_SECTION:
-                continue
-            in_ram = section["sh_flags"] & SH_FLAGS.SHF_WRITE or section["sh_type"] == "SHT_NOBITS"
-            ram += section["sh_size"] if in_ram else 0
-            flash += section["sh_size"] if section["sh_type"] == "SHT_PROGBITS" else 0
-    return flash, ram
 
 
 def _check_fit(board: Board, flash_bytes: int, ram_bytes: int) -> None:

@@ -9,7 +9,9 @@ from __future__ import annotations
 import struct
 from pathlib import Path
 
+from .elf_image import loaded
 from .errors import FolderError
+from .files import write_file
 
 BLOCK = 512
 BEGIN = (0x0A324655, 0x9E5D5157)
@@ -49,6 +51,11 @@ def read_uf2(path: Path) -> tuple[dict[int, int], int | None]:
     return found, family
 
 
+def family_of(mcu: str) -> int | None:
+    """Return the number that stands for a chip's family in its files; None: no such files."""
+    return next((number for name, number in FAMILIES.items() if mcu.startswith(name)), None)
+
+
 def uf2_bytes(base: int, content: bytes, family: int) -> bytes:
     """Return contiguous bytes from an address on as UF2, the last block filled with 0xFF."""
     parts = [content[k : k + PAYLOAD] for k in range(0, len(content), PAYLOAD)]
@@ -58,3 +65,12 @@ def uf2_bytes(base: int, content: bytes, family: int) -> bytes:
         data = part.ljust(PAYLOAD, b"\xff").ljust(DATA_MAX, b"\0")
         blocks.append(struct.pack("<8I", *head) + data + struct.pack("<I", END))
     return b"".join(blocks)
+
+
+def write_uf2(elf: Path, target: Path, mcu: str) -> None:
+    """Write what an ELF file has for flash as UF2.  Raises FolderError for a chip without such."""
+    family = family_of(mcu)
+    if family is None:
+        raise FolderError(f"{target}: the {mcu} takes no UF2 files")
+    base, content = loaded(elf)
+    write_file(target, uf2_bytes(base, content, family))

@@ -40,7 +40,7 @@ def _avrdude(board: Board, way: Upload, port: str, image: str) -> list[str]:
 
 AVRDUDE = Uploader("avrdude", "avrdude", "hex", _avrdude)
 UPLOADERS = {
-    "uf2": Uploader("cp", "", "uf2", lambda board, way, port, image: [image, "$(PORT)"]),
+    "uf2": Uploader("cp", "", "uf2", lambda board, way, port, image: [image, port]),
     "stlink": Uploader(
         "st-flash",
         "stlink-tools",
@@ -60,4 +60,5 @@ def upload_line(board: Board, way: Upload, port: str, image: str = "") -> str:
     """Return the arguments of a way's program, without quotes, as documents show them."""
     uploader = uploader_of(way)
     file = image or f"build/firmware.{uploader.image}"
-    return " ".join(uploader.words(board, way, port if way.baud else "", file))
+    wanted = way.baud or uploader.image == "uf2"  # whose port is a drive
+    return " ".join(uploader.words(board, way, port if wanted else "", file))

@@ -26,8 +26,9 @@ import shutil
 import subprocess
 from pathlib import Path
 
+from sparktick.gen.elf_image import image_sizes
 from sparktick.gen.errors import BuildError, FolderError
-from sparktick.gen.toolchain import find_compiler, image_sizes
+from sparktick.gen.toolchain import find_compiler
 from sparktick.host_sim.manifest import Manifest, read_manifest
 
 BASELINES = ("plain", "dead-time")

@@ -1,0 +1,12 @@
+/* Flash is part of the one address space, and there is plenty of it. */
+#ifndef ST_PORT_FLASH_H
+#define ST_PORT_FLASH_H
+
+#define ST_FLASH
+#define ST_FLASH_U8(address) (*(address))
+#define ST_FLASH_U16(address) (*(address))
+#define ST_FLASH_U32(address) (*(address))
+#define ST_FLASH_I32(address) (*(address))
+#define ST_APART
+
+#endif
