@@ -80,8 +80,11 @@ class Measurement:
     on_at_end_us: float
 
 
-def find_pulses(train: Train, manifest: Manifest) -> Pulses:
-    """Return the train's true pulses; true edges alternate between lead and trail."""
+def find_pulses(train: Train, manifest: Manifest, ready_s: float = 0.0) -> Pulses:
+    """Return the train's true pulses; true edges alternate between lead and trail.
+
+    What comes before ``ready_s``, while a chip still starts up, counts for standstill.
+    """
     at_s = train.edge_s[train.true_edge == 1][0::2]
     geometry = manifest.geometry
     true_s = at_s - manifest.sensor_delay_us * 1e-6
@@ -89,7 +92,8 @@ def find_pulses(train: Train, manifest: Manifest) -> Pulses:
     index = np.rint((angle + geometry.lead_edge_deg_btdc) / geometry.spacing_deg).astype(np.int64)
     with np.errstate(divide="ignore", invalid="ignore"):
         rpm = geometry.spacing_deg / DEG_S_PER_RPM / np.diff(at_s, prepend=np.nan)
-    broken = ~(rpm >= manifest.start.floor_rpm)
+    unseen = at_s < ready_s
+    broken = ~(rpm >= manifest.start.floor_rpm) | unseen | np.insert(unseen[:-1], 0, False)
     begin = np.maximum.accumulate(np.where(broken, np.arange(len(at_s)), 0))
     ordinal = np.arange(len(at_s)) - begin + 1
     return Pulses(at_s, index, rpm, train.motion.speed_at(true_s) / DEG_S_PER_RPM, ordinal)
@@ -239,7 +243,7 @@ def measure(run: Run, train: Train, manifest: Manifest) -> Measurement:
     spark_pin_s = on_s if manifest.spark_on_rise else off_s
     spark_s = spark_pin_s + manifest.output_delay_us * 1e-6
     dwell_us = (off_s - on_s) * 1e6
-    pulses = find_pulses(train, manifest)
+    pulses = find_pulses(train, manifest, run.facts.get("boot_s", 0.0))
 
     spacing = manifest.geometry.spacing_deg
     turned = train.motion.angle_at(spark_s)

@@ -26,6 +26,7 @@ RESET_KINDS = 16
 CHANNEL_LINE, CHANNEL_RESET = 16, 17
 PHASE = 8
 RAM_ARM = 0x20000000  # below it lies code
+GPIO = "GPIO"  # the port of chips whose pins have only numbers
 DATA_SPACE = 0x800000  # where avr-gcc puts data addresses in an image
 
 # avr-libc iom328p.h; the other chips of the x8 family have the same table
@@ -56,6 +57,7 @@ VECTORS: tuple[tuple[str, dict[int, str]], ...] = (
         r"attiny[248]4",
         {5 + k: f"TIM1_{name}" for k, name in enumerate((*_EVENTS, "OVF"))} | {9: "TIM0_COMPA"},
     ),
+    ("rp2040", {0: "TIMER_IRQ_0", 7: "PIO0_IRQ_0"}),
     ("attiny85", {1: "INT0", 5: "TIM0_OVF", 10: "TIM0_COMPA", 11: "TIM0_COMPB"}),
     (
         r"atmega(8|16|32|48)0[89]",
@@ -108,9 +110,10 @@ def symbols(job: ChipJob) -> dict[str, int]:
     return {n: a - DATA_SPACE if a >= DATA_SPACE else a for n, a in found.items()}
 
 
-def _levels(kind: int, levels: pin_filter.Levels) -> np.ndarray[Any, Any]:
-    rows = np.zeros(len(levels.cycle), dtype=EVENT)
-    rows["cycle"], rows["kind"], rows["value"] = levels.cycle, kind, levels.level
+def levels(kind: int, changes: pin_filter.Levels) -> np.ndarray[Any, Any]:
+    """Return level changes as chip_event records of one kind."""
+    rows = np.zeros(len(changes.cycle), dtype=EVENT)
+    rows["cycle"], rows["kind"], rows["value"] = changes.cycle, kind, changes.level
     return rows
 
 
@@ -126,30 +129,37 @@ def events(job: ChipJob, *, line: bool = False) -> np.ndarray[Any, Any]:
     idle = 1 - job.pickup.active_level
     level = np.asarray(job.train.active, dtype=np.uint8) ^ np.uint8(idle)
     samples = pin_filter.sample(job.train.edge_s, level, job.clock_hz, idle)
-    resets = [
-        (_cycle(r.at_s, job), RESET, int(r.kind) + RESET_KINDS * _cycle(r.lasts_s, job))
-        for r in job.resets
-    ]
     upsets = [
         (_cycle(u.at_s, job), int(u.space), u.bit if u.space == 5 else u.address * 8 + u.bit)
         for u in job.upsets
     ]
     if line:
-        rows_of_line = [_levels(LINE, samples._replace(cycle=samples.cycle + SYNC_CLOCKS))]
+        rows_of_line = [levels(LINE, samples._replace(cycle=samples.cycle + SYNC_CLOCKS))]
     elif job.noise is None:
         rows_of_line = [
-            _levels(PIN, pin_filter.pin_register(samples)),
-            _levels(CAPTURE_DIRECT, pin_filter.capture_direct(samples)),
-            _levels(CAPTURE_FILTERED, pin_filter.capture_filtered(samples, idle)),
+            levels(PIN, pin_filter.pin_register(samples)),
+            levels(CAPTURE_DIRECT, pin_filter.capture_direct(samples)),
+            levels(CAPTURE_FILTERED, pin_filter.capture_filtered(samples, idle)),
         ]
     else:  # the emulator adds the noise, and does what pin_filter does, step by step
-        rows_of_line = [_levels(LINE, samples)]
-    rows = np.concatenate([*rows_of_line, _phase(job), np.array(resets + upsets, dtype=EVENT)])
+        rows_of_line = [levels(LINE, samples)]
+    upset = np.array(upsets, dtype=EVENT)
+    rows = np.concatenate([*rows_of_line, phase_levels(job), resets(job), upset])
     rows["cycle"] = np.maximum(rows["cycle"], 1)  # the first cycle with a past to be stepped from
     return rows[np.lexsort((rows["kind"], rows["cycle"]))]
 
 
-def _phase(job: ChipJob) -> np.ndarray[Any, Any]:
+def resets(job: ChipJob) -> np.ndarray[Any, Any]:
+    """Return the resets asked for as chip_event records."""
+    rows = [
+        (_cycle(r.at_s, job), RESET, int(r.kind) + RESET_KINDS * _cycle(r.lasts_s, job))
+        for r in job.resets
+    ]
+    return np.array(rows, dtype=EVENT)
+
+
+def phase_levels(job: ChipJob) -> np.ndarray[Any, Any]:
+    """Return the phase sensor's level changes as chip_event records; none without two coils."""
     rows = np.zeros(0 if job.two_coils is None else len(job.train.second_s), dtype=EVENT)
     if job.two_coils is not None:
         second = (np.arange(len(rows)) + 1) & 1
@@ -174,8 +184,12 @@ def _by_select(changes: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
 def _check(job: ChipJob) -> None:
     pins = [(job.pickup.port, job.pickup.bit), *((c.port, c.bit) for c in _outputs(job))]
     for port, bit in pins:
+        if port == GPIO and 0 <= bit <= 29:
+            continue
         if not (len(port) == 1 and port.isupper() and 0 <= bit <= 15):
-            raise RunError(f"pin P{port}{bit}: no such pin (allowed: port A..L, bit 0..15)")
+            raise RunError(
+                f"pin {port}{bit}: no such pin (allowed: port A..L, bit 0..15; GPIO0..GPIO29)"
+            )
     if not 0 <= len(job.coils) <= 4:
         raise RunError(f"{len(job.coils)} coils (allowed: 0 to 4)")
     if len(job.peeks) > 64 or any(not 1 <= p.size <= 8 for p in job.peeks):
@@ -234,12 +248,12 @@ def pack(job: ChipJob, event_count: int) -> Any:
         packed.analogue_mv = round(1e3 * job.analogue.volts)
         packed.reference_mv = round(1e3 * job.analogue.reference_v)
     _pack_noise(packed, job.noise)
-    packed.pickup = (ord(job.pickup.port), job.pickup.bit, job.pickup.active_level)
+    packed.pickup = (ord(job.pickup.port[0]), job.pickup.bit, job.pickup.active_level)
     for i, coil in enumerate(outputs):
-        packed.coils[i] = (ord(coil.port), coil.bit, coil.on_level)
+        packed.coils[i] = (ord(coil.port[0]), coil.bit, coil.on_level)
     if job.two_coils is not None:
         phase = job.two_coils.phase
-        packed.phase = (ord(phase.port), phase.bit, phase.active_level)
+        packed.phase = (ord(phase.port[0]), phase.bit, phase.active_level)
     for i, peek in enumerate(job.peeks):
         address = names.get(peek.address) if isinstance(peek.address, str) else peek.address
         if address is None:

@@ -34,7 +34,8 @@ class Levels(NamedTuple):
     level: U8
 
 
-def _alternating(cycle: I64, level: U8, idle_level: int) -> Levels:
+def alternating(cycle: I64, level: U8, idle_level: int) -> Levels:
+    """Return the changes among levels, the first of them against the idle one."""
     before = np.concatenate(([np.uint8(idle_level)], level[:-1]))
     change = level != before
     return Levels(cycle[change], level[change])
@@ -49,7 +50,7 @@ def sample(edge_s: F64, level: U8, clock_hz: float, idle_level: int) -> Levels:
     index = np.ceil(np.asarray(edge_s) * clock_hz - 0.5).astype(np.int64)
     last = np.ones(len(index), dtype=bool)
     last[:-1] = index[1:] != index[:-1]  # only the last level before a sample is seen
-    return _alternating(index[last], np.asarray(level, dtype=np.uint8)[last], idle_level)
+    return alternating(index[last], np.asarray(level, dtype=np.uint8)[last], idle_level)
 
 
 def pin_register(samples: Levels) -> Levels:
@@ -66,5 +67,5 @@ def capture_filtered(samples: Levels, idle_level: int) -> Levels:
     """Return the changes as the capture unit acts on them with the noise canceller on."""
     until = np.concatenate((samples.cycle[1:], [np.iinfo(np.int64).max]))
     held = until - samples.cycle >= CANCELLER_SAMPLES
-    kept = _alternating(samples.cycle[held], samples.level[held], idle_level)
+    kept = alternating(samples.cycle[held], samples.level[held], idle_level)
     return Levels(kept.cycle + CAPTURE_CLOCKS + CANCELLER_CLOCKS, kept.level)

@@ -48,7 +48,7 @@
  *        idle:   29  jmp loop
  *
  * Pickup and count: machine 0 starts at "low", so its clocks run two ahead of the others'.  From the pin
- * to the stamp's tick it is 36 clocks, 30 of them the filter's (tests/boards/test_rp2040.py counts them).
+ * to the stamp's tick it is 35 to 36 clocks, 30 of them the filter's (tests/boards/test_rp2040.py counts them).
  */
 #include "st_port_regs.h"
 
