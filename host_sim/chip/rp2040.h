@@ -48,6 +48,7 @@ typedef struct {
 typedef struct {
     bool on;
     int64_t next; /* clock of its next instruction */
+    int64_t acted_at; /* of its last */
     uint32_t pc, x, y, isr, osr;
     unsigned isr_count, osr_count;
     uint32_t clkdiv, execctrl, shiftctrl, pinctrl;
@@ -102,6 +103,8 @@ typedef struct {
     int reset_asked;
     uint32_t lowest_sp;
     bool in_main;
+    bool never_skip; /* for tests: every pass of the PIO is executed */
+    chip_result tried;
     int coil_pin, select_pin;
     const chip_job *job;
     chip_result *result;
@@ -120,6 +123,7 @@ void rp_pio_reset(rp_chip *chip);
 uint32_t rp_pio_read(rp_chip *chip, uint32_t offset);
 void rp_pio_write(rp_chip *chip, uint32_t offset, uint32_t value);
 void rp_pio_run(rp_chip *chip, int64_t until, bool stop_at_interrupt);
+int64_t rp_pio_one(rp_chip *chip, int64_t until);
 void rp_pio_stir(rp_machine *sm);
 
 /* rp2040_bus.c */

@@ -26,6 +26,11 @@ void rp_run(void *chip, const chip_job *job, const chip_event *events, chip_resu
             int coil_pin, int select_pin, int pickup_pin, int phase_pin);
 const chip_change *rp_changes(void *chip);
 const uint8_t *rp_serial(void *chip);
+int rp_try(void *chip, uint32_t *registers, uint8_t *ram, int64_t bytes);
+int64_t rp_try_pio(void *chip, const uint16_t *program, const uint32_t *settings,
+                   const int64_t *levels, int64_t level_count, const int64_t *orders,
+                   int64_t order_count, int64_t clocks, int64_t *seen);
+void rp_never_skip(void *chip);
 void rp_free(void *chip);
 """
 

@@ -270,9 +270,10 @@ static void machine_steps(rp_chip *chip, int number, int64_t until)
     uint32_t op = chip->pio.program[sm->pc];
     bool counts = (op >> 13) == 0 && ((op >> 5 & 7) == 2 || (op >> 5 & 7) == 4);
     bool jumped;
-    if (counts) {
+    if (counts && !chip->never_skip) {
         skip_passes(sm, op, horizon(&chip->pio, number, until));
     }
+    sm->acted_at = sm->next;
     if (!machine_executes(chip, number, sm->next, op, &jumped)) {
         sm->next += sm->clkdiv >> 16; /* stalls */
         rp_pio_stir(sm);
@@ -289,21 +290,28 @@ static void machine_steps(rp_chip *chip, int number, int64_t until)
     sm->next += (int64_t)(1 + (op >> 8 & 31)) * (sm->clkdiv >> 16);
 }
 
+/* The next instruction of the machine whose turn it is; returns the clock in which it ran. */
+int64_t rp_pio_one(rp_chip *chip, int64_t until)
+{
+    rp_pio *pio = &chip->pio;
+    int first = 0;
+    for (int i = 1; i < 4; i++) {
+        if (pio->sm[i].on && (!pio->sm[first].on || pio->sm[i].next < pio->sm[first].next)) {
+            first = i;
+        }
+    }
+    machine_steps(chip, first, until);
+    earliest(pio);
+    return pio->sm[first].acted_at;
+}
+
 /* Run all machines through the clocks before `until`; or only until an interrupt is up, and then set the
  * chip's time to it. */
 void rp_pio_run(rp_chip *chip, int64_t until, bool stop_at_interrupt)
 {
     rp_pio *pio = &chip->pio;
     while (pio->next < until) {
-        int first = 0;
-        for (int i = 1; i < 4; i++) {
-            if (pio->sm[i].on && (!pio->sm[first].on || pio->sm[i].next < pio->sm[first].next)) {
-                first = i;
-            }
-        }
-        int64_t at = pio->sm[first].next;
-        machine_steps(chip, first, until);
-        earliest(pio);
+        int64_t at = rp_pio_one(chip, until);
         if (stop_at_interrupt && (raw_interrupts(pio) & pio->inte) != 0) {
             chip->now = at + 1 > chip->now ? at + 1 : chip->now;
             break;

@@ -15,6 +15,11 @@ void rp_run(void *opaque, const chip_job *job, const chip_event *events, chip_re
             int coil_pin, int select_pin, int pickup_pin, int phase_pin);
 const chip_change *rp_changes(void *opaque);
 const uint8_t *rp_serial(void *opaque);
+int rp_try(void *opaque, uint32_t *registers, uint8_t *ram, int64_t bytes);
+int64_t rp_try_pio(void *opaque, const uint16_t *program, const uint32_t *settings,
+                   const int64_t *levels, int64_t level_count, const int64_t *orders,
+                   int64_t order_count, int64_t clocks, int64_t *seen);
+void rp_never_skip(void *opaque);
 void rp_free(void *opaque);
 
 static uint32_t boot_sum(const uint8_t *bytes)
@@ -214,6 +219,86 @@ void rp_run(void *opaque, const chip_job *job, const chip_event *events, chip_re
     }
 }
 
+/* For tests: one instruction, r0 to r14, the program counter and the flags (bits 31 to 28) in and out,
+ * with the first bytes of RAM.  Returns its cycles, -1 when it fails. */
+int rp_try(void *opaque, uint32_t *registers, uint8_t *ram, int64_t bytes)
+{
+    rp_chip *chip = opaque;
+    rp_cpu *cpu = &chip->cpu;
+    chip->result = &chip->tried;
+    memset(cpu, 0, sizeof *cpu);
+    memcpy(cpu->r, registers, sizeof cpu->r);
+    cpu->n = registers[16] >> 31 & 1;
+    cpu->z = registers[16] >> 30 & 1;
+    cpu->c = registers[16] >> 29 & 1;
+    cpu->v = registers[16] >> 28 & 1;
+    cpu->depth = 1; /* a failure locks up instead of entering a handler */
+    cpu->active[0] = RP_HARD_FAULT;
+    memcpy(chip->ram, ram, (size_t)bytes);
+    rp_cpu_step(chip);
+    memcpy(registers, cpu->r, sizeof cpu->r);
+    registers[16] = (uint32_t)cpu->n << 31 | (uint32_t)cpu->z << 30 | (uint32_t)cpu->c << 29 |
+                    (uint32_t)cpu->v << 28;
+    memcpy(ram, chip->ram, (size_t)bytes);
+    return cpu->locked_up ? -1 : cpu->cycles;
+}
+
+/* For tests: machine 0 with a program.  `settings`: execctrl, shiftctrl, pinctrl, x, y, isr, place to
+ * begin.  `levels`, `orders`: pairs (clock, level of pin 0) and (clock, word for the queue), sorted.
+ * `seen` gets triples (clock, 0: pin 1 or 1: word, value); returns their number. */
+int64_t rp_try_pio(void *opaque, const uint16_t *program, const uint32_t *settings,
+                   const int64_t *levels, int64_t level_count, const int64_t *orders,
+                   int64_t order_count, int64_t clocks, int64_t *seen)
+{
+    rp_chip *chip = opaque;
+    rp_machine *sm = &chip->pio.sm[0];
+    int64_t count = 0, level = 0, order = 0;
+    chip->result = &chip->tried;
+    chip->coil_pin = chip->select_pin = -1;
+    chip->driven_outside = 1;
+    chip->changed_at = -1;
+    rp_pio_reset(chip);
+    memcpy(chip->pio.program, program, sizeof chip->pio.program);
+    sm->execctrl = settings[0];
+    sm->shiftctrl = settings[1];
+    sm->pinctrl = settings[2];
+    sm->x = settings[3];
+    sm->y = settings[4];
+    sm->isr = settings[5];
+    sm->pc = settings[6];
+    sm->on = true;
+    chip->pio.next = 0;
+    uint32_t before = chip->pio.out;
+    for (int64_t clock = 0; clock < clocks;) {
+        int64_t until = clocks;
+        for (; level < level_count && levels[2 * level] <= clock; level++) {
+            level_changes(chip, levels[2 * level], 0, (int)levels[2 * level + 1]);
+        }
+        for (; order < order_count && orders[2 * order] <= clock; order++) {
+            chip->now = clock;
+            rp_pio_write(chip, 0x10, (uint32_t)orders[2 * order + 1]);
+        }
+        until = level < level_count ? least(until, levels[2 * level]) : until;
+        until = order < order_count ? least(until, orders[2 * order]) : until;
+        while (chip->pio.next < until) {
+            rp_pio_one(chip, until);
+            if (chip->pio.out != before) {
+                before = chip->pio.out;
+                seen[3 * count] = sm->acted_at + 1;
+                seen[3 * count + 1] = 0;
+                seen[3 * count++ + 2] = before >> 1 & 1;
+            }
+            while (sm->rx.count != 0) {
+                seen[3 * count] = sm->acted_at + 1;
+                seen[3 * count + 1] = 1;
+                seen[3 * count++ + 2] = rp_pio_read(chip, 0x20);
+            }
+        }
+        clock = until;
+    }
+    return count;
+}
+
 const chip_change *rp_changes(void *opaque)
 {
     return ((rp_chip *)opaque)->record.changes;
@@ -222,6 +307,12 @@ const chip_change *rp_changes(void *opaque)
 const uint8_t *rp_serial(void *opaque)
 {
     return ((rp_chip *)opaque)->record.serial;
+}
+
+/* For tests: execute every pass of the PIO's programs. */
+void rp_never_skip(void *opaque)
+{
+    ((rp_chip *)opaque)->never_skip = true;
 }
 
 void rp_free(void *opaque)

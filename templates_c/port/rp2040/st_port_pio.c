@@ -42,7 +42,7 @@
  *                28  jmp !x idle
  *                29  jmp x!=y loop
  *                 0  mov pins, isr         ; the match
- *                 1  irq nowait 0 rel
+ *                 1  irq 0 rel
  *                 2  mov x, null
  *                 3  jmp y-- idle [25]
  *        idle:   29  jmp loop
@@ -111,7 +111,7 @@ static const uint16_t st_program[ST_WORDS] = {
     0x003CU,      /* 22          jmp !x idle */
     0x00B3U,      /* 23          jmp x!=y loop */
     0xA006U,      /* 24          mov pins, isr */
-    0xC010U,      /* 25          irq nowait 0 rel */
+    0xC010U,      /* 25          irq 0 rel */
     0xA023U,      /* 26          mov x, null */
     0x199CU,      /* 27          jmp y-- idle [25] */
     0x0013U,      /* 28 idle:    jmp loop */
