@@ -1,4 +1,4 @@
-"""The RP2040 model in process: rp2040_*.c, written from the data sheet; no other program is needed."""
+"""The RP2040 model in process: rp2040_*.c, written from the data sheet; needs no other program."""
 
 from __future__ import annotations
 

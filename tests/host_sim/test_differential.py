@@ -31,6 +31,7 @@ NEEDS = {
         "simavr", "apt-get install libsimavr-dev libelf-dev", library="simavr elf"
     ),
     "unicorn": pytest.mark.needs_system("unicorn", "pip install unicorn==2.1.4", module="unicorn"),
+    "rp2040": pytest.mark.needs_system("arm-none-eabi-gcc", "apt-get install gcc-arm-none-eabi"),
 }
 # One board a chip and clock: the others differ in print only.
 BOARDS = {(board.mcu, board.f_cpu_hz): board for board in all_boards()}

@@ -1,7 +1,7 @@
 """If this fails: the RP2040 model executes an instruction otherwise than a Cortex-M0+ does.
 
-Held against unicorn's core (QEMU's), instruction by instruction with random operands; cycles against
-the technical reference manual of the Cortex-M0+, table 3-1, from memory.
+Held against unicorn's core (QEMU's), instruction by instruction with random operands; cycles
+against the technical reference manual of the Cortex-M0+, table 3-1, from memory.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""If this fails: the RP2040's PIO programs are not what their comments say, or the model runs them wrong.
+"""If this fails: the RP2040's PIO programs are not what their comments say, or modelled wrong.
 
 Assembler to hold the words against: adafruit-circuitpython-pioasm.  Emulator to hold the model
 against: rp2040-pio-emulator, which knows no IRQ instruction (a nop stands for it there).
@@ -169,8 +169,11 @@ def test_edges_are_stamped_as_on_another_emulator(filtered: bool, seed: int) -> 
 
 
 def test_a_stamp_is_the_count_of_the_second_sample_that_shows_the_level() -> None:
-    """Counted by hand: the machine looks every 30 clocks, at 26 of each; the level has to be there
-    at two looks, one clock earlier for the synchroniser; the stamp is the count then, 31 bits."""
+    """Counted by hand: the machine looks every 30 clocks, at 26 of each.
+
+    The level has to be there at two looks, a clock earlier for the synchroniser; the stamp is the
+    count at the second, 31 bits.
+    """
     for clock in range(3000, 3061):
         levels = [(clock, 1), (clock + 1000, 0)]
         job = Job(words(filtered=True), 0, WRAP[True], levels, [], 5000, x=700, y=1)
