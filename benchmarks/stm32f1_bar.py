@@ -28,13 +28,15 @@ NOTE = (
 )
 
 
-def figures(case: Case, folder: Path) -> dict[str, Figure]:
-    """Return the figures of one engine."""
+def figures(
+    case: Case, folder: Path, board: str = BOARD, emulator: str = EMULATOR
+) -> dict[str, Figure]:
+    """Return the figures of one engine on one board."""
     top_rpm = ASKED_RPM[case.pulses_per_turn]
-    manifest = firmware(case, top_rpm, folder, BOARD)
+    manifest = firmware(case, top_rpm, folder, board)
     low = manifest.start.below_rpm * 1.05
     rpm = [float(speed) for speed in np.geomspace(low, top_rpm, SPEEDS)]
-    results = run(manifest, rpm, EMULATOR)
+    results = run(manifest, rpm, emulator)
     facts = chip_facts(manifest, results)[0]
     last = results[-1]
     busy = sum(

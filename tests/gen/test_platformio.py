@@ -48,8 +48,9 @@ BOARDS = {
     ("atmelmegaavr", "ATtiny1606"): ("attiny1606", 16, 115200, 16384, 1024),
 }
 BOARDS[("ststm32", "bluepill_f103c8")] = ("stm32f103c8", 72, 0, 65536, 20480)
+BOARDS[("raspberrypi", "pico")] = ("rp2040", 120, 0, 2097152, 262144)
 PLATFORMS = sorted({platform for platform, _ in BOARDS})
-ARM = "ststm32"
+ARM = {"ststm32": "cortex-m3", "raspberrypi": "cortex-m0plus"}
 TOOLS = {
     "toolchain-atmelavr": ("avr", "1.70300.0"),
     "toolchain-gccarmnoneeabi": ("arm-none-eabi", "1.120301.0"),
@@ -101,7 +102,7 @@ Default(env.Alias("buildprog", image, image))
 # The platform itself adds libc, libm and libstdc++, of which -nostdlib firmware takes nothing.
 ARM_BUILDER = (
     BUILDER.replace("avr-", "arm-none-eabi-")
-    .replace('"-mmcu=$BOARD_MCU"', '"-mthumb", "-mcpu=cortex-m3"')
+    .replace('"-mmcu=$BOARD_MCU"', '"-mthumb", "-mcpu=CORE"')
     .replace(" -R .eeprom", "")
     .replace('LIBS=["m"]', 'LIBS=["gcc"]')
 )
@@ -118,7 +119,7 @@ def _package(folder: Path, kind: str, name: str, version: str) -> None:
     content = {"name": name, "version": version}
     if kind == "platform":
         tool = {"type": "toolchain", "owner": "platformio", "version": "*"}
-        mine = f"toolchain-{'gccarmnoneeabi' if name == ARM else 'atmelavr'}"
+        mine = f"toolchain-{'gccarmnoneeabi' if name in ARM else 'atmelavr'}"
         content |= {"title": name, "packages": {mine: tool}}
     _write_json(folder / file, content)
     spec = {"owner": "platformio", "id": None, "name": name, "requirements": None, "uri": None}
@@ -146,7 +147,8 @@ def _make_platform(folder: Path, name: str) -> None:
     _package(folder, "platform", name, "5.1.0")
     (folder / "platform.py").write_text(PLATFORM % name.title())
     (folder / "builder").mkdir()
-    (folder / "builder" / "main.py").write_text(ARM_BUILDER if name == ARM else BUILDER)
+    builder = ARM_BUILDER.replace("CORE", ARM[name]) if name in ARM else BUILDER
+    (folder / "builder" / "main.py").write_text(builder)
     mine = {board: facts for (platform, board), facts in BOARDS.items() if platform == name}
     for board, (mcu, mhz, speed, flash, ram) in mine.items():
         build = {"mcu": mcu, "f_cpu": f"{mhz}000000L", "core": "none"}
@@ -211,6 +213,7 @@ def test_an_error_in_the_c_source_is_shown(core: Path, folder: Path) -> None:
     [
         *("nano-4809", "mega-2560", "promicro-32u4", "tiny84-16mhz", "tiny85-16mhz"),
         pytest.param("pill-103c8", marks=NEEDS_ARM),
+        pytest.param("pico-rp2040", marks=NEEDS_ARM),
     ],
 )
 def test_builds_the_same_image_for_other_chips(core: Path, tmp_path: Path, board: str) -> None:
