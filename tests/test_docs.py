@@ -186,9 +186,11 @@ def test_the_manifest_page_lists_the_manifest(tmp_path: Path) -> None:
     for name in ("avocet", "plover"):  # the one with two coils and a measured supply as well
         generate(ROOT / "examples" / f"{name}.toml", tmp_path / name)
         manifest |= json.loads((tmp_path / name / "manifest.json").read_text())
-    (tmp_path / "seldom.toml").write_text(engine_for("pill-103c8"))  # its filter samples seldom
-    generate(tmp_path / "seldom.toml", tmp_path / "seldom")
-    manifest |= json.loads((tmp_path / "seldom" / "manifest.json").read_text())
+    # The one's filter samples seldom, the other has a UF2 file.
+    for name in ("pill-103c8", "pico-rp2040"):
+        (tmp_path / f"{name}.toml").write_text(engine_for(name))
+        generate(tmp_path / f"{name}.toml", tmp_path / name)
+        manifest |= json.loads((tmp_path / name / "manifest.json").read_text())
     manifest["sizes"] = {"flash_bytes": 1, "ram_bytes": 1}  # as `sparktick build` fills it
     page = (ROOT / "docs" / "manifest.md").read_text(encoding="utf-8")
     rows = [line.split("|")[1] for line in page.splitlines() if line.startswith("| `")]
