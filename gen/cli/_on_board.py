@@ -6,7 +6,6 @@ import contextlib
 import re
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -53,8 +52,9 @@ def on_board(path: Path | None, board: str | None) -> Iterator[Path]:
         except DescriptionError as error:
             if path is None:
                 raise
-            faults = [replace(fault, file=str(path)) for fault in error.faults]
-            raise DescriptionError(*faults) from None
+            for fault in error.faults:
+                fault.file = str(path)
+            raise DescriptionError(*error.faults) from None
 
 
 def _text(path: Path | None, board: str) -> str:
