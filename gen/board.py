@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import importlib.resources
+import math
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -22,6 +23,10 @@ REMEDY = (
     "`sparktick boards` lists the boards; a new one is one file in a folder that the variable "
     f"{OWN_BOARDS} names."
 )
+
+
+# Of the crank, from spark to spark: ten times the delay table's bound.
+SPREAD_MOST_DEG = 0.2
 
 
 class Pin(Section):
@@ -89,6 +94,13 @@ class Timer(Section):
         2000,
         "0 where a timer notes the instant.",
         0,
+    )
+    spread_us: float = num(
+        "How far sparks spread in running timing where an interrupt takes the stamp, measured.",
+        0,
+        100,
+        "0 where a timer notes the instant.",
+        0.0,
     )
 
 
@@ -225,6 +237,17 @@ class Board(Section):
     def max_pulses_per_s(self) -> float:
         """Pulse rate that takes half of the CPU, the most that is allowed."""
         return 0.5 * self.f_cpu_hz / self.cycles_per_pulse
+
+    @property
+    def timed_rpm(self) -> float:
+        """Speed at which the spread of an interrupt's time stamps is the most that is allowed."""
+        spread_us = self.timer.spread_us
+        return SPREAD_MOST_DEG / (6e-6 * spread_us) if spread_us else math.inf
+
+    def most_rpm(self, pulses_per_crank_turn: float) -> float:
+        """Return the greatest speed limit that an engine of so many pulses a turn may have."""
+        served = self.max_pulses_per_s * 60.0 / pulses_per_crank_turn / 1.2
+        return min(served, self.timed_rpm)
 
     @property
     def flash_free_bytes(self) -> int:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .board import boards_that
-from .check_report import Report
+from .board import SPREAD_MOST_DEG, boards_that
+from .check_report import Report, deg_of_us
 from .eseries import nearest
 from .sections_electric import CapacitorDischarge, InductiveCoil, LogicCoil
 
@@ -417,21 +417,27 @@ def _serial(engine: Engine, board: Board, report: Report) -> None:
         )
 
 
-def _faster(rpm_per_hz: float, rpm: float) -> str:
-    return boards_that(lambda board: board.max_pulses_per_s * rpm_per_hz / 1.2 >= rpm)
-
-
 def _pulse_rate(engine: Engine, board: Board, report: Report) -> None:
-    rpm_per_hz = 60.0 / engine.pickup.pulses_per_crank_turn
-    most_rpm = board.max_pulses_per_s * rpm_per_hz / 1.2
-    if engine.advance.limit_rpm > most_rpm:
-        report.fault(
-            "advance.limit_rpm",
-            f"faster than {board.name} can serve",
-            f"Lower it, or take a faster board: {_faster(rpm_per_hz, engine.advance.limit_rpm)}.",
-            value=engine.advance.limit_rpm,
-            allowed=f"up to {most_rpm:.0f} rpm",
+    pulses, limit = engine.pickup.pulses_per_crank_turn, engine.advance.limit_rpm
+    most_rpm = board.most_rpm(pulses)
+    if limit <= most_rpm:
+        return
+    why = f"faster than {board.name} can serve"
+    if most_rpm == board.timed_rpm:
+        spread_us = board.timer.spread_us
+        why = (
+            f"faster than {board.name} can time: its chip has no capture unit, an interrupt reads "
+            f"the clock, and sparks spread by up to {spread_us:g} us, "
+            f"{deg_of_us(spread_us, limit):.2f} deg at that speed (most {SPREAD_MOST_DEG:g})"
         )
+    can = boards_that(lambda other: other.most_rpm(pulses) >= limit)
+    report.fault(
+        "advance.limit_rpm",
+        why,
+        f"Lower it, or take a board that can: {can}.",
+        value=limit,
+        allowed=f"up to {most_rpm:.0f} rpm",
+    )
 
 
 def _sensor_output(engine: Engine, report: Report) -> None:

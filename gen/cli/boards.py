@@ -32,7 +32,12 @@ def board_content(board: Board) -> dict[str, Any]:
     """Return a board as JSON holds it, with what follows from it."""
     content = board.model_dump(mode="json", exclude_none=True, by_alias=True)
     content.pop("schema")
-    return {**content, "tick_us": board.tick_us, "max_pulses_per_s": board.max_pulses_per_s}
+    return {
+        **content,
+        "tick_us": board.tick_us,
+        "max_pulses_per_s": board.max_pulses_per_s,
+        "most_rpm": board.most_rpm(1.0),
+    }
 
 
 def board_text(board: Board) -> str:
@@ -42,6 +47,7 @@ def board_text(board: Board) -> str:
         f"  chip {board.mcu}, {board.f_cpu_hz / 1e6:g} MHz, {board.volts:g} V, "
         f"one timer tick {board.tick_us:g} us",
         f"  flash {board.flash_free_bytes} bytes free, RAM {board.ram_bytes} bytes",
+        f"  fastest: {board.most_rpm(1.0):.0f} rpm with one pulse a turn",
         "",
         "Pins",
     ]

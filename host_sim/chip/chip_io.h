@@ -91,6 +91,7 @@ typedef struct {
     int64_t last_reset_cycle;     /* -1: none after the first power-on */
     int64_t safe_after_reset_max; /* longest from a reset to all coil pins driven to off */
     int64_t resets_made_safe;     /* ... and after how many that came about */
+    int64_t busy_cycles; /* within interrupt handlers, nested ones counted once */
     int64_t captures;
     int64_t bad_opcodes;   /* executed as NOP */
     int64_t bad_addresses; /* data accesses above RAM, read as 0 */

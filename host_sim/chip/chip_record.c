@@ -155,6 +155,9 @@ void chip_record_left(chip_record *r, int64_t cycle)
     if (took > handler->cycles_max) {
         handler->cycles_max = took;
     }
+    if (r->depth == 0) {
+        r->result->busy_cycles += took;
+    }
 }
 
 uint8_t chip_random_byte(uint64_t *state)

@@ -292,6 +292,7 @@ def unpack(
     counters |= {n: getattr(result, n) for n in names}
     counters |= {p.name: result.peek[i] for i, p in enumerate(job.peeks)}
     facts["cycles"] = float(result.cycles_run)
+    facts["busy_cycles"] = float(result.busy_cycles)
     for name, cycle in (("boot_s", result.main_cycle), ("outputs_safe_s", result.safe_cycle)):
         if cycle >= 0:
             facts[name] = cycle / job.clock_hz

@@ -90,10 +90,25 @@ def test_a_chip_without_a_serial_port_tells_nothing(tmp_path: Path) -> None:
 
 
 def test_a_clock_too_slow_for_the_speed_names_those_that_do(tmp_path: Path) -> None:
-    text = engine_for("tiny84-8mhz").replace("limit_rpm = 6500", "limit_rpm = 16000")
+    text = engine_for("tiny84-8mhz").replace("limit_rpm = 8500", "limit_rpm = 16000")
     message = refused("tiny84-8mhz", text, tmp_path)
     assert "faster than tiny84-8mhz can serve" in message
     assert "mega-2560" in message and "promini-328p-8mhz" not in message
+
+
+def test_a_speed_at_which_stamps_of_an_interrupt_fail_is_refused_with_figure_and_boards(
+    tmp_path: Path,
+) -> None:
+    """ATtiny85: 3.5 us are 0.2 deg of a crank at 9524 rpm."""
+    board = load_board("tiny85-16mhz")
+    assert board.most_rpm(1.0) == pytest.approx(0.2 / (6e-6 * board.timer.spread_us))
+    text = engine_for("tiny85-16mhz").replace("limit_rpm = 8500", "limit_rpm = 12000")
+    message = refused("tiny85-16mhz", text, tmp_path)
+    assert "no capture unit" in message
+    assert "spread by up to 3.5 us, 0.25 deg at that speed" in message
+    assert "allowed: up to 9524 rpm" in message
+    can = message[message.index("a board that can") :]
+    assert "nano-328p" in can and "tiny84-16mhz" in can and "tiny85" not in can
 
 
 def test_what_the_chip_lacks_names_those_that_have_it(tmp_path: Path) -> None:

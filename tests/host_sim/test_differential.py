@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from sparktick.examples.fitting import engine_for
-from sparktick.gen.board import all_boards
+from sparktick.gen.board import all_boards, load_board
 from sparktick.gen.cli import cli
 from sparktick.gen.pipeline import generate
 from sparktick.gen.toolchain import build
@@ -99,7 +99,7 @@ def test_a_spark_of_one_side_alone_is_the_first_difference(plover: Path) -> None
 
 @NEEDS["simavr"]
 @pytest.mark.parametrize("rpm", [1000.0, 2614.0, 5628.0, 8000.0])
-def test_an_edge_stamped_by_interrupt_costs_six_microseconds(rpm: float, stamped: Manifest) -> None:
+def test_an_edge_stamped_by_interrupt_costs_what_is_stated(rpm: float, stamped: Manifest) -> None:
     """ATtiny85: no capture unit; running timing up to 8000 rpm.  In start mode it costs more."""
     scenario = steady_scenario(stamped, rpm, pulses=200)
     result = run_scenario(stamped, scenario, "simavr")
@@ -107,7 +107,7 @@ def test_an_edge_stamped_by_interrupt_costs_six_microseconds(rpm: float, stamped
     running = (m.rule == RULE_RUN) & (np.arange(len(m.rule)) > 4)
     error_us = 1e6 * m.error_ticks[running] / stamped.tick_hz
     assert np.count_nonzero(running) > 150
-    assert np.abs(error_us).max() < 6.0
+    assert np.abs(error_us).max() < load_board("tiny85-16mhz").timer.spread_us
     assert np.abs(np.median(error_us)) < 1.0
 
 

@@ -22,8 +22,6 @@
 #include "config.h"
 #include "st_port_pins.h"
 
-volatile uint8_t st_span; /* timer spans: low byte ... */
-volatile uint16_t st_spans_high;
 static volatile uint8_t st_noted; /* events that wait for the core */
 volatile uint8_t st_busy; /* not 0: the core is at work, main holds events off, or a handler is inside */
 static st_ticks st_captured_at;
@@ -37,31 +35,6 @@ static volatile bool st_listening;       /* INT0 is wanted */
 static uint8_t st_guard;
 static volatile uint8_t st_beats;
 static volatile bool st_forced;
-
-/* ---- Time ------------------------------------------------------------------------------------ */
-
-/* An overflow whose interrupt is still pending belongs to the count when that is small. */
-static st_ticks st_compose(uint16_t high, uint8_t span, uint8_t count, uint8_t flags)
-{
-    uint16_t const low = (uint16_t)((uint16_t)((uint16_t)span << 8) | count);
-    st_ticks const at = ((st_ticks)high << 16) | low;
-    return (((flags & ST_BIT(TOV0)) != 0U) && (count < 0x80U)) ? at + ST_SPAN : at;
-}
-
-st_ticks st_port_now(void)
-{
-    uint8_t count;
-    uint8_t flags;
-    uint8_t span;
-    uint16_t high;
-    ST_HOLD();
-    count = TCNT0;
-    flags = TIFR;
-    span = st_span;
-    high = st_spans_high;
-    ST_RELEASE();
-    return st_compose(high, span, count, flags);
-}
 
 static int32_t st_ahead(st_ticks at)
 {
@@ -115,8 +88,6 @@ static uint8_t st_wanted_action(void)
 {
     return (st_coil_pending == (uint8_t)ST_COIL_ON_AT) ? ST_COM_ON : ST_COM_OFF;
 }
-
-#define ST_IDLE_ACTION() ((st_coil_pending == (uint8_t)ST_COIL_ON_AT) ? ST_COM_OFF : ST_COM_ON)
 
 /* Off now: the compare latch is cleared by force (11.9.2). */
 static void st_coil_off(void)
@@ -189,16 +160,26 @@ static void st_coil_switched(st_core *core)
     st_on_coil(core, st_coil_at, on);
 }
 
-/* True when the old order has come about; if not it is taken back. */
+static bool st_coil_as_ordered(void)
+{
+    return st_coil_is_on() == (st_coil_pending == (uint8_t)ST_COIL_ON_AT);
+}
+
+/* True when the old order has come about; if not it is taken back.  One that has, keeps its action: a
+ * match of a later lap, which comes within a charge, would carry out the opposite one. */
 static bool st_coil_defuse(void)
 {
     bool came_about = false;
     ST_HOLD();
     if (st_coil_pending != (uint8_t)ST_COIL_IDLE) {
-        st_action_to(ST_IDLE_ACTION());
-        came_about = st_coil_is_on() == (st_coil_pending == (uint8_t)ST_COIL_ON_AT);
-        if (came_about) {
-            st_action_to(st_wanted_action()); /* the next lap's match changes nothing */
+        came_about = st_coil_as_ordered();
+        if (!came_about) {
+            st_action_to(ST_IDLE_ACTION());
+            __asm__ volatile("nop"); /* the pin register shows a pin a clock late (10.2.4) */
+            came_about = st_coil_as_ordered();
+            if (came_about) {
+                st_action_to(st_wanted_action());
+            }
         }
     }
     ST_RELEASE();
@@ -300,21 +281,33 @@ static void st_serve(st_core *core)
     }
 }
 
-/* Interrupts off at the begin.  They are let in again before the registers are restored: an edge just
- * then stacks one more handler, which takes two events within three microseconds. */
-static void st_dispatch(void)
+/* The core is ours.  Interrupts are let in again before registers are restored: an edge just then
+ * stacks one more handler, which takes two events within three microseconds. */
+static void st_work(void) __attribute__((noinline));
+static void st_work(void)
 {
-    if (st_busy != 0U) {
-        return;
-    }
-    st_busy = 1U;
-    while (st_noted != 0U) {
-        sei();
-        st_serve(&st_the_core);
+    for (;;) {
+        while (st_noted != 0U) {
+            st_serve(&st_the_core);
+        }
         cli();
+        if (st_noted == 0U) {
+            break;
+        }
+        sei();
     }
     st_busy = 0U;
     sei();
+}
+
+/* Interrupts off at the begin, and on before anything is saved: a time stamp may wait for it. */
+static void st_dispatch(void)
+{
+    if (st_busy == 0U) {
+        st_busy = 1U;
+        sei();
+        st_work();
+    }
 }
 
 /* ---- Interrupts ------------------------------------------------------------------------------ */
@@ -331,17 +324,10 @@ void __vector_st_int0(void) __attribute__((signal, used));
 void __vector_st_int0(void)
 {
     GIMSK = 0U;
-    st_captured_at = st_compose(st_spans_high, st_span, GPIOR0, GPIOR1);
+    st_captured_at = st_time_of(st_spans_high, st_span, GPIOR0, GPIOR1);
     st_noted |= ST_EVENT_CAPTURE;
     st_dispatch();
 }
-
-/* The other handlers let a time stamp in before they save anything, but not the core: it would keep
- * them from arming the last lap.  Their own flags come a lap later at the earliest. */
-#define ST_LET_IN(rest) \
-    __asm__ volatile("push r24\n\tin r24, __SREG__\n\tpush r24\n\t" \
-                     "lds r24, st_busy\n\tinc r24\n\tsts st_busy, r24\n\t" \
-                     "pop r24\n\tout __SREG__, r24\n\tpop r24\n\tsei\n\trjmp " rest)
 
 ISR(TIM0_COMPA_vect, ISR_NAKED)
 {
@@ -357,7 +343,7 @@ ISR(TIM0_COMPB_vect, ISR_NAKED)
 static void st_leave(void)
 {
     st_busy--;
-    if (st_noted != 0U) {
+    if ((st_noted != 0U) && (st_busy == 0U)) {
         cli();
         st_dispatch();
     }

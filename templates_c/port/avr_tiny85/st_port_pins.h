@@ -7,6 +7,7 @@
 #include <stdint.h>
 
 #include "config.h"
+#include "st_types.h"
 
 #define ST_BIT(n) ((uint8_t)(1U << (n)))
 
@@ -19,6 +20,7 @@
 #define ST_COM_ON ST_COM_LOW
 #define ST_COM_OFF ST_COM_HIGH
 #endif
+#define ST_IDLE_ACTION() ((st_coil_pending == (uint8_t)ST_COIL_ON_AT) ? ST_COM_OFF : ST_COM_ON)
 #if ST_CFG_TICK_PRESCALER != 8
 #error "this port runs Timer0 at CPU clock / 8"
 #endif
@@ -38,6 +40,17 @@
     cli()
 #define ST_RELEASE() SREG = held
 
+/* The other handlers let a time stamp in before they save anything, but not the core: it would keep
+ * them from arming the last lap.  Their own flags come a lap later at the earliest. */
+#define ST_LET_IN(rest) \
+    __asm__ volatile("push r24\n\tin r24, __SREG__\n\tpush r24\n\t" \
+                     "lds r24, st_busy\n\tinc r24\n\tsts st_busy, r24\n\t" \
+                     "pop r24\n\tout __SREG__, r24\n\tpop r24\n\tsei\n\trjmp " rest)
+
 extern uint8_t st_reset_cause; /* MCUSR as the reset left it */
+extern volatile uint8_t st_span;
+extern volatile uint16_t st_spans_high;
+
+st_ticks st_time_of(uint16_t high, uint8_t span, uint8_t count, uint8_t flags);
 
 #endif
