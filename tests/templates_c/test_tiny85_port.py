@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -67,7 +65,7 @@ def test_a_charge_beside_the_edge_neither_ends_early_nor_moves_the_stamp(
 
 
 def test_the_stated_spread_is_that_of_the_stamps() -> None:
-    """One edge's lateness moves its spark, and the next ones through the interval: twice at most."""
+    """An edge's lateness moves its spark and, through the interval, the next: twice at most."""
     late_us = 1e6 * BOARD.timer.late_cycles / BOARD.f_cpu_hz
     assert late_us < BOARD.timer.spread_us < 2.0 * late_us
     assert BOARD.timed_rpm > 8000.0
