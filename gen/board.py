@@ -25,6 +25,8 @@ REMEDY = (
 )
 
 
+# The board whose handlers' times the host simulator was fitted to.
+TIMED_BOARD = "nano-328p"
 # Of the crank, from spark to spark: ten times the delay table's bound.
 SPREAD_MOST_DEG = 0.2
 
@@ -237,6 +239,11 @@ class Board(Section):
     def max_pulses_per_s(self) -> float:
         """Pulse rate that takes half of the CPU, the most that is allowed."""
         return 0.5 * self.f_cpu_hz / self.cycles_per_pulse
+
+    @property
+    def longest_handler_cycles(self) -> int:
+        """Longest run of a handler; 1 where none was measured."""
+        return max(self.handler_cycles.values(), default=1)
 
     @property
     def timed_rpm(self) -> float:

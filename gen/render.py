@@ -19,7 +19,7 @@ from typing import Any
 import jinja2
 
 from .avr_flags import UNUSED_FLASH
-from .board import Board
+from .board import TIMED_BOARD, Board, load_board
 from .delay_table import Line
 from .design import START_LEAVE, Design
 from .errors import FolderError
@@ -215,6 +215,7 @@ def manifest_of(design: Design, plan: Plan) -> dict[str, Any]:
         "capture_filter_cycles": board.timer.filter_cycles if plan.capture_filter else 0,
         **_samples_apart(board, plan),
         "service_cycles": board.service_cycles,
+        **_slower_handlers(board),
         "capture_late_us": board.timer.late_cycles * 1e6 / board.f_cpu_hz,
         "capture_delay_cycles": design.capture_delay_s * board.f_cpu_hz,
         "watchdog_us": board.watchdog.period_us,
@@ -231,6 +232,12 @@ def _samples_apart(board: Board, plan: Plan) -> dict[str, int]:
     """Tell where the capture filter looks at the pin less than every clock."""
     every = board.timer.sample_cycles
     return {"capture_sample_cycles": every} if plan.capture_filter and every > 1 else {}
+
+
+def _slower_handlers(board: Board) -> dict[str, float]:
+    """Tell how much longer handlers run than on the chip whose times the simulator knows."""
+    ratio = board.longest_handler_cycles / load_board(TIMED_BOARD).longest_handler_cycles
+    return {"handler_time_ratio": round(ratio, 2)} if ratio >= 1.005 else {}
 
 
 def _extra_pins(design: Design, plan: Plan) -> dict[str, Any]:

@@ -25,7 +25,6 @@ COIL_ROOM = 1 << 16
 MODE_ROOM = 4096
 
 
-FITTED_SERVICE_CYCLES = 3500.0
 SYNC_CLOCKS = 2  # flip-flops before a filter that samples seldom (STM32)
 HANDLER_TIMES = (
     "latency_cycles",
@@ -44,11 +43,11 @@ class Hardware:
     A handler takes its ``..._cycles`` from the first instruction that matters to its urgent orders
     armed, ``order_cycles`` more when it orders the coil; ``settle_cycles`` more pass where the
     core's second half orders anything.  ``latency_cycles``: flag to that first instruction.  The
-    defaults were fitted to the emulated ATmega328P (``FITTED_SERVICE_CYCLES`` from edge to armed
-    output) and are held against it by the tests; ``of`` makes them longer for a board that takes
-    longer.  A firmware whose handlers are edited has others.  ``filter_samples`` equal samples at
-    the CPU clock pass the capture filter (4 on AVR; 0: no filter); where it looks only every
-    ``sample_cycles`` clocks, whole multiples of them after reset, edges lie on that grid.
+    defaults were fitted to the emulated ATmega328P and are held against it by the tests; ``of``
+    makes them longer for a board that takes longer.  A firmware whose handlers are edited has
+    others.  ``filter_samples`` equal samples at the CPU clock pass the capture filter (4 on AVR;
+    0: no filter); where it looks only every ``sample_cycles`` clocks, whole multiples of them
+    after reset, edges lie on that grid.
     ``timer_phase_s`` is an instant at which the counter stepped to ``first_tick``.
     """
 
@@ -87,7 +86,7 @@ class Hardware:
             filter_samples=manifest.capture_filter_cycles,
             sample_cycles=manifest.capture_sample_cycles,
         )
-        slower = manifest.service_cycles / FITTED_SERVICE_CYCLES
+        slower = manifest.handler_time_ratio
         if slower > 1.0 and not ideal:
             chip = replace(chip, **{name: slower * getattr(chip, name) for name in HANDLER_TIMES})
         if ideal:

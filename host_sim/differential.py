@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from . import train as motions
-from .bench import FITTED_SERVICE_CYCLES, Hardware, run_train
+from .bench import Hardware, run_train
 from .chip import run_chip
 from .chip.folder import chip_job
 from .emulate import AGREE_TICKS, agree_ticks
@@ -122,7 +122,7 @@ def cases(manifest: Manifest, *, seed: int = 1, pulses: int = 60) -> list[Case]:
     glitches = random_glitches(rng, 0.2, running.end_s, GLITCH_HZ, GLITCH_S)
     title = f"{speeds[2]:.0f} rpm with {GLITCH_HZ:.0f} glitches a second"
     found.append(Case("noise", title, merge_toggles(running, glitches), allowed_share=NOISY_SHARE))
-    slower = max(1.0, manifest.service_cycles / FITTED_SERVICE_CYCLES)
+    slower = manifest.handler_time_ratio
     bridged = slower * BRIDGED_CYCLES * manifest.tick_hz / manifest.f_cpu_hz
     late = agree_ticks(manifest)
     found += _faults(running, rng, bridged + late - AGREE_TICKS)

@@ -78,7 +78,7 @@ class Manifest:
     top_rpm: float
     accel_rpm_per_s: float
     capture_late_us: float = 0.0
-    service_cycles: float = 3500.0
+    handler_time_ratio: float = 1.0
     capture_sample_cycles: int = 1
     sensor_line: SensorLine | None = None
     raw: dict[str, Any] = field(repr=False, compare=False, default_factory=dict)
@@ -160,7 +160,7 @@ def _build(folder: Path, raw: dict[str, Any]) -> Manifest:
         top_rpm=float(raw.get("top_rpm", raw["limit_rpm"])),
         accel_rpm_per_s=float(raw.get("accel_rpm_per_s", 0.0)),
         sensor_line=_line_of(raw),
-        service_cycles=float(raw.get("service_cycles", 3500.0)),
+        handler_time_ratio=float(raw.get("handler_time_ratio", 1.0)),
         capture_sample_cycles=int(raw.get("capture_sample_cycles", 1)),
         capture_late_us=float(raw.get("capture_late_us", 0.0)),
         raw=raw,
