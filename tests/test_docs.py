@@ -186,18 +186,11 @@ def test_the_manifest_page_lists_the_manifest(tmp_path: Path) -> None:
     for name in ("avocet", "plover"):  # the one with two coils and a measured supply as well
         generate(ROOT / "examples" / f"{name}.toml", tmp_path / name)
         manifest |= json.loads((tmp_path / name / "manifest.json").read_text())
-<<<<<<< HEAD
-    # The one's filter samples seldom, the other has a UF2 file.
-    for name in ("pill-103c8", "pico-rp2040"):
+    # Slow handlers; a filter that samples seldom; a UF2 file.
+    for name in ("tiny85-16mhz", "pill-103c8", "pico-rp2040"):
         (tmp_path / f"{name}.toml").write_text(engine_for(name))
         generate(tmp_path / f"{name}.toml", tmp_path / name)
         manifest |= json.loads((tmp_path / name / "manifest.json").read_text())
-=======
-    for board in ("pill-103c8", "tiny85-16mhz"):  # a filter that samples seldom; slow handlers
-        (tmp_path / f"{board}.toml").write_text(engine_for(board))
-        generate(tmp_path / f"{board}.toml", tmp_path / board)
-        manifest |= json.loads((tmp_path / board / "manifest.json").read_text())
->>>>>>> ddb0418 (WIP2)
     manifest["sizes"] = {"flash_bytes": 1, "ram_bytes": 1}  # as `sparktick build` fills it
     page = (ROOT / "docs" / "manifest.md").read_text(encoding="utf-8")
     rows = [line.split("|")[1] for line in page.splitlines() if line.startswith("| `")]
