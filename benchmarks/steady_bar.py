@@ -95,7 +95,8 @@ def cases_of(board: Board) -> list[Case]:
             Case("logic", 2, *LONG, half),
         ]
     magnet = SHORT if accepts(board, Case("logic", 1, *SHORT, asked)) else LONG
-    return [Case("logic", 1, *magnet, asked), Case("discharge", 1, *magnet, asked)]
+    pulses = (1, 2) if board.f_cpu_hz >= FAST_HZ else (1,)
+    return [Case(coil, n, *magnet, asked / n) for n in pulses for coil in ("logic", "discharge")]
 
 
 def asked_rpm(board: Board) -> float:
@@ -198,6 +199,15 @@ def host_differs_ticks(result: EmulatedResult) -> float:
     return float(np.max(np.abs(result.difference.ticks), initial=0.0))
 
 
+def busy_percent(result: EmulatedResult) -> float:
+    """Return the share of the processor that handlers take; nested ones count once."""
+    facts = result.run.facts
+    vectors = [name for name in facts if name.endswith("_cycles_mean")]
+    counts = [result.run.counters[name.replace("_cycles_mean", "_count")] for name in vectors]
+    total = sum(n * facts[name] for n, name in zip(counts, vectors, strict=True))
+    return 100.0 * facts.get("busy_cycles", total) / facts["cycles"]
+
+
 def figures(case: Case, board: Board, folder: Path, emulator: str) -> dict[str, Figure]:
     """Return the figures of one engine on one board."""
     manifest = firmware(case, case.asked_rpm, folder, board.name)
@@ -230,6 +240,7 @@ def figures(case: Case, board: Board, folder: Path, emulator: str) -> dict[str, 
         )
         or "none",
         "host_differs_ticks": max(host_differs_ticks(r) for r in results),
+        "busy_percent_at_the_highest": busy_percent(results[-1]),
         "table_bound_deg": manifest.table_bound_deg,
         "flash_bytes": manifest.raw["sizes"]["flash_bytes"],
         "deepest_stack_bytes": facts.stack_bytes,
