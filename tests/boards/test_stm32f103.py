@@ -97,6 +97,23 @@ def test_the_steady_bar_holds_up_to_30000_rpm(firmware: Manifest, rpm: float) ->
     assert result.run.counters["resets_watchdog"] == 0
 
 
+@pytest.mark.parametrize("late_us", range(-40, 60, 10))
+def test_no_spark_is_lost_where_the_charge_begins_beside_the_edge(
+    firmware: Manifest, late_us: int
+) -> None:
+    """A match may fall between taking an order back and looking whether it came about."""
+    curve_rpm, curve_deg = zip(*firmware.curve, strict=True)
+    rpm = np.linspace(2000.0, 30000.0, 20000)
+    delay_s = (75.0 - np.interp(rpm, curve_rpm, curve_deg)) / (6.0 * rpm)
+    off_s = np.abs(delay_s - firmware.dwell_us * 1e-6 - late_us * 1e-6)
+    at_rpm = float(rpm[np.argmin(off_s)])
+    done = run(firmware, at_rpm, READY_S + 40 * 60.0 / at_rpm)
+    sparks_s = done.coil_s[done.coil_on == 0]
+    assert len(sparks_s) >= 36
+    assert np.ptp(np.diff(sparks_s)[1:]) < 2e-6
+    assert np.abs(on_times_s(done)[2:] * 1e6 - firmware.dwell_us).max() < 14.0
+
+
 def test_handlers_fit_many_times_into_the_shortest_turn(firmware: Manifest) -> None:
     """Clocks are estimates (DDI 0337's table, wait states): half the turn is left at the least."""
     done = run(firmware, 30000.0, 0.3)

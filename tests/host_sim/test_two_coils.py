@@ -22,18 +22,12 @@ from sparktick.host_sim.manifest import Manifest, read_manifest
 from sparktick.host_sim.measure import Measurement, compare_runs, measure
 from sparktick.host_sim.run import Train
 from sparktick.host_sim.verdict import judge
+from tests.templates_c.variants import AVOCET_ON_PILL, described
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 AVOCET = EXAMPLES / "avocet.toml"
 
 
-# The Avocet on a board of 3.3 V: another divider, sensor supply and switch.
-ON_PILL = (
-    ('name = "nano-328p"', 'name = "pill-103c8"'),
-    ("divider_top_ohm = 27000", "divider_top_ohm = 39000"),
-    ('active = "low"', 'active = "low"\nsensor_supply = "battery"'),
-    ('kind = "igbt"', 'kind = "igbt"\ngate_volts_min = 3.0'),
-)
 NEEDS_ARM = (
     pytest.mark.needs_system("arm-none-eabi-gcc", "apt-get install gcc-arm-none-eabi"),
     pytest.mark.needs_system("unicorn", "pip install unicorn==2.1.4", module="unicorn"),
@@ -44,12 +38,8 @@ NEEDS_ARM = (
 def pill_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the same engine on an STM32F103."""
     made = tmp_path_factory.mktemp("twin") / "pill"
-    text = AVOCET.read_text()
-    for old, new in ON_PILL:
-        assert text.count(old) == 1, old
-        text = text.replace(old, new)
     description = made.with_suffix(".toml")
-    description.write_text(text)
+    description.write_text(described(AVOCET_ON_PILL, "avocet"))
     generate(description, made)
     build(made)
     return made

@@ -10,14 +10,20 @@ from pathlib import Path
 import pytest
 
 from sparktick.gen.board import load_board
+from sparktick.gen.families import FAMILIES
 from sparktick.gen.pipeline import generate
 from sparktick.gen.toolchain import find_compiler
+from tests.templates_c.variants import AVOCET_ON_PILL, described
 
 ROOT = Path(__file__).parents[2]
 CORE = ROOT / "templates_c" / "core"
 PORTS = ROOT / "templates_c" / "port"
 EXAMPLES = ("plover", "avocet")
-TIMER_B = [(board, example) for board in ("nano-4809", "tiny-1604") for example in EXAMPLES]
+NEEDS_ARM = pytest.mark.needs_system("arm-none-eabi-gcc", "apt-get install gcc-arm-none-eabi")
+OTHERS = [
+    *((board, example) for board in ("nano-4809", "tiny-1604") for example in EXAMPLES),
+    *(pytest.param("pill-103c8", example, marks=NEEDS_ARM) for example in ("teal", "avocet")),
+]
 WARNINGS = [
     "-Wall",
     "-Wextra",
@@ -114,17 +120,19 @@ def test_avr_port_matches_the_contract(source: Path, tmp_path: Path) -> None:
     assert declared("core") <= core_symbols(objects, nm)
 
 
-@pytest.mark.parametrize(("board", "example"), TIMER_B)
-def test_timer_b_port_matches_the_contract(board: str, example: str, tmp_path: Path) -> None:
-    text = (ROOT / "examples" / f"{example}.toml").read_text()
+@pytest.mark.parametrize(("board", "example"), OTHERS)
+def test_other_ports_match_the_contract(board: str, example: str, tmp_path: Path) -> None:
+    on_pill = AVOCET_ON_PILL if (board, example) == ("pill-103c8", "avocet") else {}
+    text = described(on_pill, example)
     moved = re.sub(r'(\[board\]\nname = )"[^"]*"', rf'\1"{board}"', text)
     (tmp_path / "engine.toml").write_text(moved)
     generate(tmp_path / "engine.toml", tmp_path / "firmware")
     chip = load_board(board)
-    avr = find_compiler(chip.family, chip.mcu).path
-    compiler = [str(avr), f"-mmcu={chip.mcu}", "-std=c99", "-Os", *WARNINGS]
+    gcc = find_compiler(chip.family, chip.mcu).path
+    flags = FAMILIES[chip.family].chip(chip.mcu)
+    compiler = [str(gcc), *flags, "-std=c99", "-ffreestanding", "-Os", *WARNINGS]
     objects = compile_all(tmp_path / "firmware" / "src", compiler, tmp_path)
-    nm = str(avr.with_name("avr-nm"))
+    nm = str(gcc.with_name(gcc.name.replace("gcc", "nm")))
     own = {s for s in port_symbols(objects, nm) if s.startswith("st_port_")}
     both = {"st_port_second", "st_port_supply"}
     assert own - {"st_port_early"} - both == declared("port") - both

@@ -22,6 +22,13 @@ LOGIC = {
         'min_off_ms = 0.5\n\n[driver]\nkind = "logic"\noutput_delay_us = 4.0\n\n[supply]'
     ),
 }
+# The Avocet on the STM32F103's 3.3 V: another divider, sensor supply and switch.
+AVOCET_ON_PILL = {
+    'name = "nano-328p"': 'name = "pill-103c8"',
+    "divider_top_ohm = 27000": "divider_top_ohm = 39000",
+    'active = "low"': 'active = "low"\nsensor_supply = "battery"',
+    'kind = "igbt"': 'kind = "igbt"\ngate_volts_min = 3.0',
+}
 
 
 def described(changes: Mapping[str, str], example: str = "plover") -> str:
