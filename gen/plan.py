@@ -32,6 +32,8 @@ HEARTBEAT_S = 1e-3
 STORM_S = 120e-6  # edges of the standard's 5 kHz bursts, 200 us apart, are no storm: each is judged
 OVERDUE_S = 2e-3
 LEAST_ON_S = 50e-6
+# Of the speed limit.  Deaf to every second pulse the core would lock at half the speed, and spark.
+NO_PULSE = 2.5
 END_ARMED = 1.3  # shortest charge, in services of an edge: its begin and its end are served in turn
 LEAST_CHARGE_PART = 0.75  # but a whole charge, however short, is always begun
 HARD_LIMIT_LEAST = 1.75  # a start pulse whose end is lost must not be ended early
@@ -340,7 +342,7 @@ def quantise(design: Design) -> Plan:
         table_crc=crc16([*run_table, *start_table]),
         table_bound_deg=bound,
         predictor=design.predictor,
-        period_min_ticks=period(design.limit_rpm * 1.25),
+        period_min_ticks=period(design.limit_rpm * NO_PULSE),
         period_max_ticks=period_max,
         start_period_ticks=period(design.start.below_rpm),
         start_leave_ticks=slowest,

@@ -49,6 +49,18 @@ def test_a_dwell_shorter_than_the_service_sparks_all_the_same(
         assert np.all(off_s - run.coil_s[run.coil_on == 1][: len(off_s)] < dwell_ms * 1e-3 + 0.3e-3)
 
 
+def test_no_overspeed_is_taken_for_half_the_speed(tmp_path: Path) -> None:
+    """From 1.25 times the limit every second pulse was not seen, and every third sparked."""
+    made = designed(tmp_path)
+    engine = read_engine(tmp_path / "engine.toml")
+    write_product(Product(engine, made, quantise(made)), tmp_path / "firmware")
+    manifest = read_manifest(tmp_path / "firmware")
+    for part in (1.02, 1.26, 1.5, 1.9, 2.3):
+        rpm = part * manifest.limit_rpm
+        train = pickup_train(steady(rpm, angle_deg=-250.0), manifest, 100 * 60.0 / rpm)
+        assert len(run_train(load(manifest.folder), Hardware.of(manifest), train).coil_s) == 0, part
+
+
 def test_least_charge_fits_the_shortest_dwell_of_any_supply(tmp_path: Path) -> None:
     made = designed(tmp_path, ("internal_ohm = 0.08", "internal_ohm = 0.08\nmeasure = true"))
     assert made.supply_dwell is not None

@@ -38,7 +38,7 @@
 #define ST_CFG_PREDICTOR 0 /* last */
 
 /* ---- Speeds ------------------------------------------------------------------------------------ */
-#define ST_CFG_PERIOD_MIN_TICKS UINT32_C(5647) /* shorter is no pulse: 10625 rpm */
+#define ST_CFG_PERIOD_MIN_TICKS UINT32_C(2823) /* shorter is no pulse: 21254 rpm */
 #define ST_CFG_PERIOD_MAX_TICKS UINT32_C(240000) /* longer is standstill: 250 rpm */
 #define ST_CFG_START_PERIOD_TICKS UINT32_C(54545) /* longer is start mode: 1100 rpm */
 #define ST_CFG_START_LEAVE_TICKS UINT32_C(58027) /* running timing ends here: 1034 rpm */

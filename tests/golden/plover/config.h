@@ -38,7 +38,7 @@
 #define ST_CFG_PREDICTOR 2 /* same-stroke */
 
 /* ---- Speeds ------------------------------------------------------------------------------------ */
-#define ST_CFG_PERIOD_MIN_TICKS UINT32_C(11294) /* shorter is no pulse: 10625 rpm */
+#define ST_CFG_PERIOD_MIN_TICKS UINT32_C(5647) /* shorter is no pulse: 21250 rpm */
 #define ST_CFG_PERIOD_MAX_TICKS UINT32_C(1500000) /* longer is standstill: 80 rpm */
 #define ST_CFG_START_PERIOD_TICKS UINT32_C(171428) /* longer is start mode: 700 rpm */
 #define ST_CFG_START_LEAVE_TICKS UINT32_C(182370) /* running timing ends here: 658 rpm */

@@ -38,7 +38,7 @@
 #define ST_CFG_PREDICTOR 1 /* trend */
 
 /* ---- Speeds ------------------------------------------------------------------------------------ */
-#define ST_CFG_PERIOD_MIN_TICKS UINT32_C(3750) /* shorter is no pulse: 16000 rpm */
+#define ST_CFG_PERIOD_MIN_TICKS UINT32_C(1875) /* shorter is no pulse: 32000 rpm */
 #define ST_CFG_PERIOD_MAX_TICKS UINT32_C(300000) /* longer is standstill: 200 rpm */
 #define ST_CFG_START_PERIOD_TICKS UINT32_C(50000) /* longer is start mode: 1200 rpm */
 #define ST_CFG_START_LEAVE_TICKS UINT32_C(53191) /* running timing ends here: 1128 rpm */
