@@ -117,9 +117,10 @@ RP_2040 = Coverage(
         "serial port",
     ),
     not_exercised=(
-        "the silicon: all but the instructions is sparktick's own model, from the data sheet; "
-        "instructions are held against unicorn, PIO programs against rp2040-pio-emulator",
-        "the boot ROM and the time it takes; flash timing but for a plain estimate",
+        "the silicon: this is sparktick's own model, from the data sheet. Its instructions are "
+        "held against unicorn, PIO programs against rp2040-pio-emulator, some ten turns from the "
+        "real boot ROM on against rp2040py, which is too slow for more",
+        "here: the boot ROM and the time it takes; flash timing but for a plain estimate",
         "waits of the bus bridge beyond a fixed few cycles, the second core, DMA, USB",
         "brown-out by voltage, the crystal's start and its failure, PLL jitter",
         "the converter's errors, electrical levels and the input's hysteresis",
