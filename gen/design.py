@@ -16,7 +16,7 @@ from .board import Board
 from .coil import FOLLOWS_PART, PrimaryCircuit, reach
 from .engine import CapacitorDischarge, Engine, InductiveCoil, LogicCoil
 from .errors import DescriptionError, Fault
-from .hand_start import HandCrank, carry_speed_rad_s, slowing_allowance
+from .hand_start import HandCrank, carry_speed_rad_s, slowing_allowance, stopping_turn_rpm
 from .magnet import Magnet, sensor_pulse
 from .sensor_line import PIN_F, LineDelays, SensorLine, line_delays
 from .slider_crank import ATMOSPHERE_PA, Cylinder
@@ -30,6 +30,7 @@ DRIVEN = ("drill", "belt")
 EDGE_FIRES_DEG = 0.5  # a trail edge that near the start advance is the spark
 MEAN_PRESSURE_PA = 9e5  # mean effective pressure of a good small engine at full load; from memory
 LEAST_GATE_PART = 0.015  # spread of magnet, sensor and prediction at steady speed
+STOP_SPARE = 1.1  # drag that is not described makes a crank that stops faster before
 START_LEAVE = 0.94  # running timing is left this far below the starting speed
 GUARD_S = 20e-6
 SUPPLY_STEPS = 16  # intervals of the dwell table over the 10 bits of the measured supply
@@ -39,8 +40,10 @@ SUPPLY_STEPS = 16  # intervals of the dwell table over the 10 bits of the measur
 class StartDesign:
     """The start: delay after the trail edge against the time of the arc (see hand_start).
 
-    ``arc_s`` and ``delay_s`` (k,) ascend.  ``floor_rpm``, over the arc, is the slowest that sparks:
-    a slower crank, let go, could stop on the compression and turn back into the spark.
+    ``arc_s`` and ``delay_s`` (k,) ascend.  ``arc_floor_rpm``, over the arc, is the slowest that
+    sparks: a slower crank, let go, could stop on the compression and turn back into the spark.
+    ``floor_rpm`` is the same over the turn before: after a slower one the crank may have stopped
+    within the magnet and swung back out of it.
     ``charge_early``: the charge may begin before the trail edge; only where that edge is the spark
     and a drill or belt drives.
     """
@@ -48,6 +51,7 @@ class StartDesign:
     deg_btdc: float
     below_rpm: float
     floor_rpm: float
+    arc_floor_rpm: float
     arc_s: F64
     delay_s: F64
     carry_rpm: float
@@ -353,10 +357,13 @@ def _start(engine: Engine, arc_deg: float) -> StartDesign:
         points=6,
     )
     keep = slice(0, 1) if edge_fires else slice(None)
+    floor = advance.floor_rpm if edge_fires else max(advance.floor_rpm, found.carry_rpm)
+    stops = STOP_SPARE * stopping_turn_rpm(crank, pickup.lead_edge_deg_btdc, pickup.spacing_deg)
     return StartDesign(
         deg_btdc=start_deg,
         below_rpm=advance.start_below_rpm,
-        floor_rpm=advance.floor_rpm if edge_fires else max(advance.floor_rpm, found.carry_rpm),
+        floor_rpm=floor if edge_fires else max(floor, stops),
+        arc_floor_rpm=floor,
         arc_s=found.arc_s[keep],
         delay_s=found.delay_s[keep],
         carry_rpm=found.carry_rpm,

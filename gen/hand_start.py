@@ -102,6 +102,23 @@ def carry_speed_rad_s(crank: HandCrank, lead_deg_btdc: float) -> float:
     return float(np.sqrt(2.0 * max(need_j, 0.0) / crank.inertia_kg_m2))
 
 
+def stopping_turn_rpm(crank: HandCrank, lead_deg_btdc: float, turn_deg: float) -> float:
+    """Mean speed, rpm, over the ``turn_deg`` before the lead edge of a crank that stops there.
+
+    Nobody helps it, and nothing but this compression slows it, so it has been as fast as it can:
+    one that was faster goes on beyond the lead edge. One that stops just behind that edge swings
+    back out of the magnet, and its short pulse looks like that of a fast crank; this speed tells
+    the two apart, for a crank that carries over has been faster.
+    """
+    back = turn_deg * np.linspace(0.0, 1.0, 4001) ** 2  # crowds where it is slow
+    deg = np.minimum(lead_deg_btdc + back, 180.0)
+    spent = work_from_lead_j(replace(crank, friction_nm=0.0), 180.0, deg)
+    left = float(spent[0]) - spent + crank.friction_nm * np.radians(back)
+    speed = np.sqrt(2.0 * np.maximum(left, 0.0) / crank.inertia_kg_m2)
+    time_s = np.sum(np.radians(np.diff(back)) * 2.0 / (speed[1:] + speed[:-1]))
+    return float(turn_deg / (6.0 * time_s))
+
+
 def travel_time_s(
     crank: HandCrank,
     lead_deg_btdc: float,

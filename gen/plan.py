@@ -60,6 +60,7 @@ class Plan:
     start_period_ticks: int
     start_leave_ticks: int
     start_width_max_ticks: int
+    start_interval_max_ticks: int
     start_charge_early: bool
     lock_intervals: int
     lock_tolerance_q16: int
@@ -305,7 +306,7 @@ def quantise(design: Design) -> Plan:
                 remedy="Raise it: a hand turns faster than that.",
             )
         )
-    width_max = int(period(design.start.floor_rpm) * design.arc_deg / design.spacing_deg)
+    width_max = int(period(design.start.arc_floor_rpm) * design.arc_deg / design.spacing_deg)
     start_table = _start_table(design, width_max)
     most_lines = max(TABLE_BYTES_MOST // BYTES_PER_LINE - len(start_table), len(design.curve) + 1)
     turns = turns_of(design, design.start.below_rpm * START_LEAVE)
@@ -347,6 +348,7 @@ def quantise(design: Design) -> Plan:
         start_period_ticks=period(design.start.below_rpm),
         start_leave_ticks=slowest,
         start_width_max_ticks=width_max,
+        start_interval_max_ticks=period(design.start.floor_rpm),
         start_charge_early=design.start.charge_early,
         lock_intervals=max(layers.lock_pulses - 1, 1),
         lock_tolerance_q16=round(layers.lock_tolerance * 65536.0),

@@ -268,6 +268,7 @@ def play_starts(
     limit = _start_limit(manifest)
     checks = (
         _none("kick_backs", int(starts.kick_backs.sum()), "starts", count),
+        _none("lit_backwards", int(starts.lit_backwards.sum()), "starts", count),
         Check("start_advance", earliest, limit, "deg", earliest < limit, int(forwards.sum())),
     )
     return StartsResult(starts, checks)

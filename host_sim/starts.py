@@ -55,8 +55,9 @@ class Starts:
     ``flick_rpm`` greatest speed the starter gives; ``rest_deg`` where the crank rested, after
     firing dead centre; ``sparks`` how many came; ``earliest_deg_btdc`` of those by the start rule
     (nan: none); ``latest_deg_btdc`` the same; ``kick_backs``; ``reversals``; ``started``: ran at
-    the end; ``end_rpm`` then.  ``start_spark_deg_btdc``, ``start_spark_rpm``: all sparks by the
-    start rule with the speed they came at.
+    the end; ``end_rpm`` then; ``lit_backwards``: sparks that lit a charge while the crank swung
+    back, no kick-back by that count, but as hard a throw.  ``start_spark_deg_btdc``,
+    ``start_spark_rpm``: all sparks by the start rule with the speed they came at.
     """
 
     flick_rpm: F64
@@ -68,6 +69,7 @@ class Starts:
     reversals: F64
     started: F64
     end_rpm: F64
+    lit_backwards: F64
     start_spark_deg_btdc: F64
     start_spark_rpm: F64
 
@@ -146,6 +148,7 @@ def many_starts(
                 run.reversals,
                 float(alive),
                 end_rpm if alive else 0.0,
+                float(((run.sparks.lit != 0) & (run.sparks.rpm < 0.0)).sum()),
             )
         )
     columns = np.array(rows, dtype=np.float64).T.copy()

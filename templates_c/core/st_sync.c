@@ -177,11 +177,13 @@ bool st_lead_believed(st_core *c)
     return true;
 }
 
-/* The same pulse gives the speed and the spark; slower than the floor there is none. */
+/* The same pulse gives the speed and the spark; slower than the floor there is none.  Nor after a turn
+ * so slow that the crank may have stopped within the magnet, on the compression, and swung back out. */
 static void st_spark_from_trail(st_core *c, uint32_t width)
 {
     st_ticks delay;
-    if (width > ST_CFG_START_WIDTH_MAX_TICKS) {
+    if ((width > ST_CFG_START_WIDTH_MAX_TICKS) ||
+        (c->interval_ticks > ST_CFG_START_INTERVAL_MAX_TICKS)) {
         return;
     }
     delay = st_rounded(st_start_delay_q8(width));

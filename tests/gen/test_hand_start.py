@@ -18,8 +18,10 @@ from sparktick.gen.hand_start import (
     carry_speed_rad_s,
     slowing_allowance,
     stall_deg_btdc,
+    stopping_turn_rpm,
     travel_time_s,
     with_drag,
+    work_from_lead_j,
 )
 from sparktick.gen.slider_crank import Cylinder, gas_torque_nm
 
@@ -187,3 +189,26 @@ def test_magnet_that_leaves_too_late_is_refused() -> None:
         allowance(start_deg_btdc=40.0)
     with pytest.raises(SparktickError, match="arc above 0"):
         allowance(arc_deg=0.0)
+
+
+@pytest.mark.parametrize(("lead", "drag"), [(38.0, 0.0), (48.0, 0.2), (70.0, 0.0)])
+def test_turn_before_a_stop_at_the_lead_edge(lead: float, drag: float) -> None:
+    """Against the same crank turned by SciPy, from a turn before, until it stands."""
+    crank = with_drag(CRANK, drag)
+    need_j = float(work_from_lead_j(with_drag(crank, 0.0), 180.0, [lead])[0])
+    need_j += drag * 2.0 * np.pi
+    begin = np.sqrt(2.0 * need_j / crank.inertia_kg_m2)
+
+    def rates(_: float, y: np.ndarray) -> list[float]:
+        deg = np.array([min(y[0], 180.0) + 1e-4, min(y[0], 180.0) - 1e-4])
+        gas = np.diff(work_from_lead_j(with_drag(crank, 0.0), 180.0, deg))[0] / np.radians(2e-4)
+        torque = gas if y[0] < 180.0 else 0.0
+        return [-np.degrees(y[1]), -(torque + drag) / crank.inertia_kg_m2]
+
+    def stands(_: float, y: np.ndarray) -> float:
+        return float(y[1]) - 1e-3 * begin
+
+    stands.terminal = True  # type: ignore[attr-defined]
+    found = solve_ivp(rates, (0.0, 2.0), [lead + 360.0, begin], events=stands, max_step=1e-3)
+    assert found.y[0, -1] == pytest.approx(lead, abs=0.2)
+    assert stopping_turn_rpm(crank, lead, 360.0) == pytest.approx(60.0 / found.t[-1], rel=0.01)

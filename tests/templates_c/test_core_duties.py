@@ -296,7 +296,7 @@ def test_a_hand_start_sparks_from_its_own_pulse(cores: Cores, plover: Path, peri
     world.edge_at(at + width, False)
     world.until(at + period // 2)
     assert world.mode == core.enum("START")
-    if width > cfg["START_WIDTH_MAX_TICKS"]:
+    if period > cfg["START_INTERVAL_MAX_TICKS"]:
         assert world.sparks == 0
         return
     least = cfg["DWELL_TICKS"] + cfg["GUARD_TICKS"]
@@ -326,11 +326,17 @@ def test_first_spark_on_the_second_pulse_or_else_the_third(
 
 def test_slower_than_the_floor_nothing_sparks(cores: Cores) -> None:
     core = cores()
-    slowest = core.cfg["START_WIDTH_MAX_TICKS"] * 65536 // core.cfg["ARC_Q16"]
+    slowest = core.cfg["START_INTERVAL_MAX_TICKS"]
     for period, sparks in ((slowest - 200, True), (slowest + 200, False)):
         world, at = hand_start(core, period, 5)
         world.until(at + period // 2)
         assert (world.sparks > 0) is sparks
+    width = core.cfg["START_WIDTH_MAX_TICKS"]
+    for wide, sparks in ((width, 1), (width + 1, 0)):  # slow over the magnet, not over the turn
+        world, at = hand_start(core, slowest - 200, 1)
+        world.pulse(at + slowest - 200, wide)
+        world.until(at + 2 * slowest)
+        assert world.sparks == sparks
     world, at = hand_start(core, core.cfg["PERIOD_MAX_TICKS"] + 100, 4)
     assert world.sparks == 0
     assert world.count("INTERVAL") == 3

@@ -43,6 +43,7 @@
 #define ST_CFG_START_PERIOD_TICKS UINT32_C(54545) /* longer is start mode: 1100 rpm */
 #define ST_CFG_START_LEAVE_TICKS UINT32_C(58027) /* running timing ends here: 1034 rpm */
 #define ST_CFG_START_WIDTH_MAX_TICKS UINT32_C(30871) /* a pulse this long gets no spark */
+#define ST_CFG_START_INTERVAL_MAX_TICKS UINT32_C(111136) /* nor one after a turn this slow: 540 rpm */
 #define ST_CFG_START_CHARGE_EARLY 0 /* 1: a starter drives the crank, charge before the trail edge */
 #define ST_CFG_LIMIT_TICKS UINT32_C(7058) /* sparks are left out above 8501 rpm */
 #define ST_CFG_RESUME_TICKS UINT32_C(7228) /* and come back below 8301 rpm */

@@ -43,6 +43,7 @@
 #define ST_CFG_START_PERIOD_TICKS UINT32_C(171428) /* longer is start mode: 700 rpm */
 #define ST_CFG_START_LEAVE_TICKS UINT32_C(182370) /* running timing ends here: 658 rpm */
 #define ST_CFG_START_WIDTH_MAX_TICKS UINT32_C(29339) /* a pulse this long gets no spark */
+#define ST_CFG_START_INTERVAL_MAX_TICKS UINT32_C(289253) /* nor one after a turn this slow: 415 rpm */
 #define ST_CFG_START_CHARGE_EARLY 0 /* 1: a starter drives the crank, charge before the trail edge */
 #define ST_CFG_LIMIT_TICKS UINT32_C(14117) /* sparks are left out above 8500 rpm */
 #define ST_CFG_RESUME_TICKS UINT32_C(14457) /* and come back below 8300 rpm */

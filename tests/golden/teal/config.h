@@ -43,6 +43,7 @@
 #define ST_CFG_START_PERIOD_TICKS UINT32_C(50000) /* longer is start mode: 1200 rpm */
 #define ST_CFG_START_LEAVE_TICKS UINT32_C(53191) /* running timing ends here: 1128 rpm */
 #define ST_CFG_START_WIDTH_MAX_TICKS UINT32_C(11342) /* a pulse this long gets no spark */
+#define ST_CFG_START_INTERVAL_MAX_TICKS UINT32_C(88778) /* nor one after a turn this slow: 676 rpm */
 #define ST_CFG_START_CHARGE_EARLY 0 /* 1: a starter drives the crank, charge before the trail edge */
 #define ST_CFG_LIMIT_TICKS UINT32_C(4687) /* sparks are left out above 12801 rpm */
 #define ST_CFG_RESUME_TICKS UINT32_C(4761) /* and come back below 12602 rpm */
