@@ -308,14 +308,27 @@ void st_trail_believed(st_core *c)
     st_count(c, ST_N_PULSE);
 }
 
-/* Not a true pulse after all: forget its interval, as if its edge had not come. */
+/* Not a true pulse after all: forget its interval, as if its edge had not come.  The spark it has
+ * ordered comes where one was foreseen, if it is charged for or at speed; else not at all. */
 void st_pulse_doubted(st_core *c)
 {
+    st_ticks foreseen_at;
     st_count(c, ST_N_ARC);
     c->s.edge_at = c->edge_before_at;
     c->s.period_ticks = c->period_before_ticks;
-    c->s.missing = (uint8_t)(c->missing_before + 1U);
+    c->s.missing = c->missing_before;
+    c->foreseen = false;
+    st_foresee(c);
+    foreseen_at = c->next_edge_at;
+    c->s.missing++;
     st_seal(c);
+    if (c->spark_due && (c->coil_on || (c->s.period_ticks <= ST_CFG_BRIDGE_PERIOD_TICKS))) {
+        st_spark_from(c, foreseen_at, st_next_interval(c));
+    } else if (c->spark_due) {
+        c->spark_due = false;
+        st_coil_release(c);
+    } else { /* it has come already */
+    }
     if (!c->lock_before || (c->s.missing > ST_CFG_BRIDGE_MOST)) {
         st_lose_lock(c);
     }
