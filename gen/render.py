@@ -115,6 +115,9 @@ def core_names(enum: str, prefix: str) -> list[tuple[int, str, str]]:
     return [(int(number), name.lower(), " ".join(text.split())) for name, number, text in found]
 
 
+NEAR_START = 1.5  # times the starting speed, up to which pulses spark so until lock (st_sync.c)
+
+
 def _steady_start(design: Design, plan: Plan) -> list[list[float]]:
     """Where a start spark comes when the crank turns evenly: [rpm, deg BTDC] points."""
     from .delay_table import evaluate_q8
@@ -124,7 +127,7 @@ def _steady_start(design: Design, plan: Plan) -> list[list[float]]:
     fixed = (
         design.capture_delay_s + design.trail_delay_s + design.output_delay_s
     ) * plan.tick_hz + 0.5
-    low, high = start.floor_rpm, start.below_rpm
+    low, high = start.floor_rpm, NEAR_START * start.below_rpm
     for k in range(65):
         rpm = low * (high / low) ** (k / 64)
         width = plan.rpm_ticks / rpm * design.arc_deg / design.spacing_deg

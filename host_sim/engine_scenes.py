@@ -27,7 +27,7 @@ from .engine_motion import Phase, Pull
 from .library import Library
 from .manifest import Manifest, read_manifest
 from .run import F64
-from .starts import STARTERS, Starts, many_starts, pull_for
+from .starts import START_MODES, STARTERS, Starts, many_starts, pull_for
 from .verdict import Check
 
 # Counters of pulses that were not believed; with clean edges none may count while running.
@@ -212,7 +212,8 @@ def _start_limit(manifest: Manifest) -> float:
 
 
 def _start_check(run: ClosedRun, manifest: Manifest) -> Check:
-    by_start = (run.sparks.mode == run.run.modes.index("start")) & (run.sparks.rpm > 0.0)
+    modes = [run.run.modes.index(name) for name in START_MODES]
+    by_start = np.isin(run.sparks.mode, modes) & (run.sparks.rpm > 0.0)
     limit = _start_limit(manifest)
     earliest = float(run.sparks.deg_btdc[by_start].max(initial=-180.0))
     return Check("start_advance", earliest, limit, "deg", earliest < limit, int(by_start.sum()))

@@ -20,7 +20,7 @@ from .manifest import Manifest
 from .run import F64
 
 PULL_AT_S = 0.02
-START_MODE = "start"
+START_MODES = ("start", "locking")  # before lock sparks come by the start rule
 STIFF = 10.0  # stall torque of a drill over what compression asks for; no source
 
 
@@ -57,7 +57,8 @@ class Starts:
     (nan: none); ``latest_deg_btdc`` the same; ``kick_backs``; ``reversals``; ``started``: ran at
     the end; ``end_rpm`` then; ``lit_backwards``: sparks that lit a charge while the crank swung
     back, no kick-back by that count, but as hard a throw.  ``start_spark_deg_btdc``,
-    ``start_spark_rpm``: all sparks by the start rule with the speed they came at.
+    ``start_spark_rpm``: all sparks before lock, and of later ones those slower than the starting
+    speed, with the speed they came at.
     """
 
     flick_rpm: F64
@@ -115,7 +116,7 @@ def many_starts(
     """
     rng = np.random.default_rng(seed)
     rows, sparks_deg, sparks_rpm = [], [], []
-    start_mode = library.modes.index(START_MODE)
+    start_modes = [library.modes.index(name) for name in START_MODES]
     for _ in range(count):
         pull = pull_for(starter, model, rng)
         rest_deg = float(rng.uniform(-model.cycle_deg / 2.0, model.cycle_deg / 2.0))
@@ -131,7 +132,8 @@ def many_starts(
             record=False,
         )
         run = loop.run(until_s)
-        by_start = run.sparks.mode == start_mode
+        by_start = np.isin(run.sparks.mode, start_modes)
+        by_start |= run.sparks.rpm < manifest.start.below_rpm
         deg = run.sparks.deg_btdc[by_start]
         sparks_deg.append(deg)
         sparks_rpm.append(run.sparks.rpm[by_start])

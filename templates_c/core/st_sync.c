@@ -86,14 +86,24 @@ static void st_run_lead(st_core *c, uint32_t interval)
         c->like_q4[3] = 0;
     }
 #endif
+    if (!c->lock_before) {
+        c->period_before_ticks = interval; /* what the start sped up by does not go on */
+    }
     st_spark_from(c, c->edge_at[0], st_effective_period(c));
+}
+
+/* Up to half above the starting speed compression may all but stop a crank that was fast a turn
+ * ago: there lock takes one more pulse, and until then each sparks from itself. */
+static bool st_near_start(uint32_t interval)
+{
+    return interval > (ST_CFG_START_PERIOD_TICKS - (ST_CFG_START_PERIOD_TICKS / 3U));
 }
 
 static void st_locking_lead(st_core *c, uint32_t interval)
 {
     if ((interval <= ST_CFG_START_PERIOD_TICKS) && st_consistent(c, interval)) {
         c->lock_count++;
-        if (c->lock_count >= ST_CFG_LOCK_INTERVALS) {
+        if (c->lock_count >= (ST_CFG_LOCK_INTERVALS + (st_near_start(interval) ? 1U : 0U))) {
             st_run_lead(c, interval);
         }
     } else {
@@ -196,7 +206,7 @@ static void st_spark_from_trail(st_core *c, uint32_t width)
     st_coil_spark_at(c, c->edge_at[1] + delay);
 }
 
-/* A pulse at or near start speed: slow ones spark from themselves, fast ones lead to lock. */
+/* A pulse before lock: slow ones spark from themselves, fast ones lead to lock, some do both. */
 static void st_start_pulse(st_core *c, uint32_t width)
 {
     uint32_t const interval = c->interval_ticks;
@@ -208,7 +218,7 @@ static void st_start_pulse(st_core *c, uint32_t width)
     st_push_interval(c, interval);
     st_take_edge(c);
     st_mode_to(c, slow ? ST_START : ST_LOCKING);
-    if (slow || (mode == ST_START)) {
+    if (st_near_start(interval) || (mode == ST_START)) {
         st_spark_from_trail(c, width);
     }
 }
