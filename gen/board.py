@@ -360,6 +360,13 @@ def _family_faults(board: Board, file: str) -> list[Fault]:
         remedy = "Take a chip of the family, or add it to gen/families.py and the port."
         problem = f"the port {family.name} does not know this chip"
         return [Fault(file, "mcu", problem, value=board.mcu, remedy=remedy)]
+    clock = (board.f_cpu_hz, board.timer.prescaler)
+    if family.clocks and clock not in family.clocks:
+        allowed = " | ".join(f"{hz} with prescaler {ticks}" for hz, ticks in family.clocks)
+        problem = f"the port {family.name} sets up no such clock"
+        remedy = "The port sets the clock up itself, whatever the board's crystal allows."
+        given = f"{clock[0]} with prescaler {clock[1]}"
+        return [Fault(file, "f_cpu_hz", problem, value=given, allowed=allowed, remedy=remedy)]
     named = board.pins.named()
     return [
         Fault(

@@ -57,7 +57,8 @@ class Family:
     flash in an ELF file.  ``capture``: "hardware" where a timer notes the instant of an edge,
     "interrupt" where a handler has to read the clock.  ``pins``: (pattern of the chip's name, chip
     pin by use) where the silicon or the port leaves no choice, several joined by " | ";
-    () leaves it to the board.  ``shared``: files of templates_c/port/shared that the port includes.
+    () leaves it to the board.  ``clocks``: CPU clock and prescaler pairs that the port is made for,
+    () for any.  ``shared``: files of templates_c/port/shared that the port includes.
     """
 
     name: str
@@ -71,6 +72,7 @@ class Family:
     flash_from: int = 0
     capture: str = "hardware"
     pins: tuple[tuple[str, dict[str, str]], ...] = ()
+    clocks: tuple[tuple[int, int], ...] = ()
     shared: tuple[str, ...] = ()
 
     def fixed_pins(self, mcu: str) -> dict[str, str] | None:
@@ -112,6 +114,7 @@ ARM_TOOLS = Tools(
 )
 
 _USART_MEGA = [f"P{port}{bit}" for port in "ABCF" for bit in (0, 4)]
+_GPIO = " | ".join(f"GPIO{number}" for number in range(30))
 _PORTS_AB = " | ".join(f"P{port}{bit}" for port in "AB" for bit in range(8))
 
 SPAN, SPAN_AVR = ("st_port_span.h",), ("st_port_span.h", "st_port_avr.h")
@@ -187,11 +190,14 @@ FAMILIES = {
             link_script="rp2040.ld",
             formats=("hex", "uf2"),
             flash_from=0x10000000,
+            clocks=((120000000, 60),),
             # Any pin is a pickup or a coil.  Data sheet 2.19.2, serial port 0; 4.9, converter.
             pins=(
                 (
                     "rp2040",
                     {
+                        "pickup": _GPIO,
+                        "coil": _GPIO,
                         "serial_tx": "GPIO0 | GPIO12 | GPIO16 | GPIO28",
                         "supply": "GPIO26 | GPIO27 | GPIO28 | GPIO29",
                     },

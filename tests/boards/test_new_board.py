@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from sparktick.examples.fitting import engine_for
 from sparktick.gen.board import boards_folder, load_board
 from sparktick.gen.cli import cli
-from sparktick.gen.errors import DescriptionError
+from sparktick.gen.errors import BoardError, DescriptionError
 from sparktick.gen.pipeline import make_plan
 
 
@@ -116,3 +116,46 @@ def test_what_the_chip_lacks_names_those_that_have_it(tmp_path: Path) -> None:
     message = refused("tiny84-16mhz", text, tmp_path)
     assert "has no pin for a measured supply" in message
     assert "nano-328p" in message and "tiny84-8mhz" not in message
+
+
+@pytest.mark.emulator
+@pytest.mark.needs_system("arm-none-eabi-gcc", "apt-get install gcc-arm-none-eabi")
+def test_an_rp2040_board_with_other_pins_is_one_file(own: Path, tmp_path: Path) -> None:
+    """Any of its pins can be the pickup's or the coil's."""
+    add(
+        own,
+        "pico-rp2040",
+        "tiny-rp2040",
+        ('bit = 2\nprinted = "GP2"', 'bit = 29\nprinted = "29"'),
+        ('bit = 3\nprinted = "GP3"', 'bit = 13\nprinted = "13"'),
+        ('bit = 0\nprinted = "GP0"', 'bit = 12\nprinted = "12"'),
+    )
+    description = tmp_path / "engine.toml"
+    description.write_text(engine_for("tiny-rp2040"))
+    folder = tmp_path / "fw"
+    for args in (["generate", str(description), str(folder)], ["build", str(folder)]):
+        done = CliRunner().invoke(cli, args)
+        assert done.exit_code == 0, done.output
+    done = CliRunner().invoke(cli, ["emulate", str(folder), "--rpm", "3000,12000", "--json"])
+    assert done.exit_code == 0, done.output
+    said = json.loads(done.stdout)
+    assert all(run["sparks"] > 50 for run in said["scenarios"])
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "part"),
+    [
+        ("f_cpu_hz = 120000000", "f_cpu_hz = 133000000", "120000000 with prescaler 60"),
+        ("prescaler = 60", "prescaler = 30", "120000000 with prescaler 60"),
+        ('bit = 0\nprinted = "GP0"', 'bit = 8\nprinted = "GP8"', "GPIO0 | GPIO12"),
+        ('bit = 26\nprinted = "GP26"', 'bit = 22\nprinted = "GP22"', "GPIO26 | GPIO27"),
+        ('port = "GPIO"\nbit = 2', 'port = "B"\nbit = 2', "GPIO0 | GPIO1"),
+    ],
+)
+def test_an_rp2040_board_that_cannot_work_is_refused(
+    own: Path, old: str, new: str, part: str
+) -> None:
+    add(own, "pico-rp2040", "wrong-rp2040", (old, new))
+    with pytest.raises(BoardError) as caught:
+        load_board("wrong-rp2040")
+    assert part in str(caught.value)
