@@ -83,6 +83,7 @@ typedef struct {
     uint32_t alarm, timer_intr, timer_inte;
     bool alarm_armed;
     int64_t alarm_at;
+    uint32_t chip_reset; /* the cause, as the chip-level reset notes it */
     uint32_t watchdog_ctrl, watchdog_reason, watchdog_count, psm_wdsel;
     int64_t watchdog_at;
     int64_t uart_free_at;

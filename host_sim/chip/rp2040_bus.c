@@ -185,7 +185,7 @@ static int holder(uint32_t base)
     case 0x4004C000: return HELD_ADC;
     case 0x40054000: return HELD_TIMER;
     case 0x50200000: return HELD_PIO0;
-    case 0x40008000: case 0x4000C000: case 0x40010000: case 0x40024000: case 0x40058000:
+    case 0x40064000: case 0x40008000: case 0x4000C000: case 0x40010000: case 0x40024000: case 0x40058000:
     case 0x18000000: return -1;
     default: return -2;
     }
@@ -249,6 +249,7 @@ static uint32_t peripheral_read(rp_chip *chip, uint32_t address)
     case 0x4001C000: return chip->pin[((address & 0xFF) - 4) / 4].pad;
     case 0x4000C000: return (address & 15) == 8 ? ~chip->resets & ALL_RESETS : chip->resets;
     case 0x40010000: return (address & 15) == 8 ? chip->psm_wdsel : 0;
+    case 0x40064000: return (address & 15) == 8 ? chip->chip_reset : 0;
     case 0x40034000: return (address & 0xFF) == 0x18 ? uart_free(chip) : 0;
     case 0x4004C000: return (address & 15) == 0 ? chip->adc_cs | 0x100 : chip->adc_result;
     case 0x18000000: return chip->ssi[(address & 0xFF) / 4];

@@ -69,6 +69,7 @@ static void reset(rp_chip *chip, int asked)
     }
     if (kind != CHIP_RESET_WATCHDOG) {
         chip->watchdog_reason = 0;
+        chip->chip_reset = kind == CHIP_RESET_EXTERNAL ? 1u << 16 : 1u << 8;
     }
     boot(chip);
 }
@@ -205,6 +206,7 @@ void rp_run(void *opaque, const chip_job *job, const chip_event *events, chip_re
     }
     chip->changed_at = -1;
     fill_ram(chip);
+    chip->chip_reset = 1u << 8;
     boot(chip);
     steps(chip, &s);
     phase(chip);

@@ -245,7 +245,7 @@ def test_the_coil_is_pulled_low_and_then_driven_off(firmware: Manifest) -> None:
 
 
 def test_a_reset_while_charging_is_safe_and_resumes_warm(firmware: Manifest) -> None:
-    """The pin marked RUN resets all but RAM: `resets` stays 0 without the watchdog's cause."""
+    """The pin marked RUN resets all but RAM (2.12.7, CHIP_RESET); a brown-out is a power-on."""
     train = turning(firmware, 3000.0, 1.0)
     at_s = float(on_chip(firmware, train).coil_s[12]) + 0.4e-3  # a charge has begun
     job = chip_job(firmware, train, resets=(Reset(at_s, ResetKind.EXTERNAL),))
@@ -255,6 +255,10 @@ def test_a_reset_while_charging_is_safe_and_resumes_warm(firmware: Manifest) -> 
     assert run.coil_s[ended + 1] > at_s + run.facts["boot_s"]
     assert len(run.coil_s) > ended + 50
     assert run.facts["reset_safe_s"] < 2e-3
+    for kind, resets, warm in ((ResetKind.EXTERNAL, 1, 1), (ResetKind.BROWN_OUT, 0, 0)):
+        again = run_chip(chip_job(firmware, train, resets=(Reset(at_s, kind),)), "rp2040")
+        told = again.serial.decode("ascii").split("\r\n")[-2].split("*")[0].split(",")
+        assert [int(word, 16) for word in told[-2:]] == [resets, warm], told
 
 
 # ---- Faults --------------------------------------------------------------------------------------

@@ -281,7 +281,7 @@ bool st_port_init(void)
     st_pio_start();
     TIMER_ALARM0 = TIMER_RAW_LOW + ST_BEAT_US;
     st_port_refresh();
-    return st_reset_cause == 0U; /* set by the watchdog only; pin and supply look alike */
+    return st_reset_cause == 0U; /* neither watchdog nor pin: the supply, and RAM holds nothing */
 }
 
 /* Nothing here changes a register that already holds what it should. */
