@@ -36,6 +36,7 @@ FASTEST_RPM = 32000.0  # no table reaches further
 SPEEDS = np.linspace(0.5, 0.97, 8)  # parts of the speed limit
 LATE_TICKS = 4.0  # a spark later than that came when it was armed
 DWELL_S, OFF_S = 0.5e-3, 0.3e-3
+SPARE_CYCLES = 1200.0  # what the plan asks for beyond service and confirmation; a fast chip's less
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,8 @@ def _hurried(made: Design, service_s: float) -> Design:
     board = made.board
     limit = min(60.0 * board.f_cpu_hz / (2.2 * board.cycles_per_pulse), FASTEST_RPM)
     due_s = 1.1 * (service_s + made.layers.confirm_s) + made.lead_delay_s + made.output_delay_s
-    lead = made.advance_deg(limit) + 6.0 * limit * (due_s + 25e-6)
+    spare_s = min(25e-6, SPARE_CYCLES / board.f_cpu_hz)
+    lead = made.advance_deg(limit) + 6.0 * limit * (due_s + spare_s)
     return replace(
         made,
         board=board.model_copy(update={"service_cycles": round(service_s * board.f_cpu_hz)}),
