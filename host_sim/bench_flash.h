@@ -11,5 +11,6 @@
 #define ST_FLASH_U32(p) (*(p))
 #define ST_FLASH_I32(p) (*(p))
 #define ST_APART
+#define ST_STATE_CLEARED 0
 
 #endif

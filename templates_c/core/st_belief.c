@@ -50,22 +50,20 @@ static void st_closed_until(st_core *c, st_phase phase, st_ticks open_at)
     st_until(c, open_at);
 }
 
-/* Closed until the next lead edge can come: the gate when locked, else a part of the interval. */
+/* Closed until the next lead edge can come: the gate when locked, else the shortest interval there is.
+ * (Without a gate, a quarter of the interval: to see what the gate is worth.) */
 static void st_watch_next(st_core *c)
 {
-    st_ticks open_at = 0U;
+    st_ticks open_at = c->edge_at[0] + ST_CFG_PERIOD_MIN_TICKS;
     c->false_edges = 0U;
     c->pending = false;
     c->seek = (uint8_t)ST_CAPTURE_LEAD;
     if (st_running(c)) {
         st_foresee(c);
         c->close_at = c->next_edge_at + c->next_within_ticks;
-        open_at = c->next_edge_at - c->next_within_ticks;
+        open_at = ST_CFG_GATE ? (c->next_edge_at - c->next_within_ticks)
+                              : (c->edge_at[0] + (c->s.period_ticks >> 2));
         c->to_settle |= ST_SETTLE_PLAN;
-    }
-    if (!st_running(c) || !ST_CFG_GATE) {
-        uint32_t const part = c->s.period_ticks >> 2;
-        open_at = c->edge_at[0] + ((part > ST_CFG_PERIOD_MIN_TICKS) ? part : ST_CFG_PERIOD_MIN_TICKS);
     }
     st_closed_until(c, ST_PH_CLOSED, open_at);
 }
@@ -176,18 +174,37 @@ void st_on_capture(st_core *c, st_ticks at, st_ticks now)
     st_hold(c, at);
 }
 
+/* Of a lead edge that came unseen, in a storm that ends now, the end of an interval like the last is the
+ * best guess, if it lies in the storm. */
+static bool st_guess_edge(st_core *c)
+{
+    uint16_t const past =
+        (uint16_t)((uint16_t)c->now - (uint16_t)c->s.edge_at - (uint16_t)c->s.period_ticks);
+    if (!st_running(c) || (past >= (uint16_t)ST_CFG_STORM_TICKS)) {
+        return false;
+    }
+    c->edge_at[0] = c->now - past;
+    return true;
+}
+
 static void st_held(st_core *c, bool active)
 {
     bool const lead = c->seek == (uint8_t)ST_CAPTURE_LEAD;
     if (st_blanked(c) && st_before(c->now, st_blank_end(c))) {
         st_hold(c, c->now); /* the coil switched meanwhile: hold through its blanking too */
-    } else if (active != lead) {
+        return;
+    }
+    if (active != lead) {
         st_count_level(c);
         st_reject(c);
-    } else if (!lead) {
+        return;
+    }
+    if (!lead) {
         st_trail_believed(c);
         c->to_settle |= ST_SETTLE_NEXT;
-    } else if (st_lead_believed(c)) {
+        return;
+    }
+    if (st_lead_believed(c)) {
         c->to_settle |= ST_SETTLE_TRAIL;
     } else {
         st_reject(c);
@@ -240,17 +257,18 @@ void st_on_alarm(st_core *c, st_ticks now, bool active)
 {
     bool const trail = c->seek == (uint8_t)ST_CAPTURE_TRAIL;
     bool const gone = trail && st_running(c) && !active;
+    bool const unseen = (c->phase == (uint8_t)ST_PH_STORM) && active && !trail; /* an edge came meanwhile */
     c->now = now;
     c->orders.alarm_on = false;
-    if (c->phase == (uint8_t)ST_PH_HOLD) {
+    if ((c->phase == (uint8_t)ST_PH_HOLD) || (unseen && st_guess_edge(c))) {
         st_held(c, active);
     } else if (gone && st_passed_unseen(c)) {
         c->to_settle |= ST_SETTLE_NEXT; /* the pulse is let go unjudged */
     } else if ((c->phase == (uint8_t)ST_PH_LOOK) || gone ||
                (st_running(c) && !st_before(now, c->close_at))) {
         st_closed(c);
-    } else if ((c->phase == (uint8_t)ST_PH_STORM) && active && !trail) {
-        st_closed_until(c, ST_PH_STORM, now + ST_CFG_STORM_TICKS); /* the edge came unseen: let it go */
+    } else if (unseen) {
+        st_closed_until(c, ST_PH_STORM, now + ST_CFG_STORM_TICKS); /* let it go */
     } else {
         st_look(c);
     }
@@ -263,7 +281,7 @@ void st_watch_overdue(st_core *c, bool active)
     bool const free = (c->phase == (uint8_t)ST_PH_LOOK) && !st_running(c);
     uint32_t const ahead = (c->orders.alarm_at + ST_CFG_OVERDUE_TICKS) - c->now;
     uint32_t const most = st_running(c) ? ((ST_CFG_BRIDGE_MOST + 3U) * c->s.period_ticks)
-                                        : (2U * ST_CFG_PERIOD_MAX_TICKS);
+                                        : ST_CFG_PERIOD_MIN_TICKS;
     if (!free && (ahead > (ST_CFG_OVERDUE_TICKS + most))) {
         st_on_alarm(c, c->now, active);
     }

@@ -93,16 +93,16 @@ void st_coil_start_charge_at(st_core *c, st_ticks on_at)
     st_order_charge(c, on_at);
 }
 
-/* After a spark: begin the next charge before its edge, where it would not fit behind it. */
+/* After a spark: begin the next charge before its edge, where it would not fit behind it.  One that has
+ * begun already, for a pulse that was doubted, is put off in the same way. */
 void st_coil_plan_ahead(st_core *c)
 {
     uint32_t delay;
-    if (ST_CFG_SPARK_ON_RISE || (c->s.mode != (uint8_t)ST_RUN) || c->coil_on || c->spark_due ||
-        c->limiting) {
+    if (ST_CFG_SPARK_ON_RISE || (c->s.mode != (uint8_t)ST_RUN) || c->spark_due || c->limiting) {
         return;
     }
     delay = st_rounded(st_delay_q8(st_next_interval(c)));
-    if (delay < (st_dwell(c) + ST_CFG_GUARD_TICKS)) { /* else it fits behind the edge */
+    if (c->coil_on || (delay < (st_dwell(c) + ST_CFG_GUARD_TICKS))) { /* else it fits behind the edge */
         uint32_t latest;
         st_ticks spark_at;
         st_ticks on_at;
@@ -116,9 +116,11 @@ void st_coil_plan_ahead(st_core *c)
         st_choose_coil(c, true);
         c->coil_off_at = (delay > latest) ? spark_at : (c->next_edge_at + latest);
         on_at = st_charge_from(c, spark_at - st_dwell(c));
-        /* After missed pulses the edge may come so late that the limit would end the charge before it. */
-        if ((c->coil_off_at - on_at) <= ST_CFG_HARD_LIMIT_TICKS) {
+        if (c->coil_on) {
+            st_order_spark(c);
+        } else if ((c->coil_off_at - on_at) <= ST_CFG_HARD_LIMIT_TICKS) {
             st_order_charge(c, on_at);
+        } else { /* after missed pulses the edge may come so late that the limit would end the charge first */
         }
     }
 }

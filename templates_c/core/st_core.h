@@ -122,6 +122,7 @@ typedef struct {
     uint8_t false_edges;          /* rejected captures since the gate opened */
     uint32_t period_before_ticks; /* interval before s.period_ticks */
     uint8_t missing_before;       /* s.missing before that pulse */
+    uint8_t doubted;              /* pulses doubted since one was believed to its end */
     uint8_t seek;                 /* st_capture: the edge looked for, or held */
     uint8_t lock_count;           /* consistent intervals seen while locking */
     st_ticks edge_at[2];          /* captured lead and trail edge under judgement */

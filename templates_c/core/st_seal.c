@@ -23,15 +23,19 @@ void st_seal(st_core *c)
     c->seal = st_sum((const uint16_t *)(const void *)&c->s, (uint8_t)(sizeof c->s / 2U));
 }
 
-/* A period that no believed pulses can have is as bad: code that ran astray has sealed it. */
+/* A period that no believed pulses can have is as bad: code that ran astray has sealed it.  When false,
+ * lock is to be given up. */
 bool st_seal_ok(st_core *c)
 {
     uint16_t const sum = st_sum((const uint16_t *)(const void *)&c->s, (uint8_t)(sizeof c->s / 2U));
     bool const timed = c->s.mode >= (uint8_t)ST_LOCKING;
-    if ((c->seal == sum) && (!timed || (c->s.period_ticks >= ST_CFG_PERIOD_MIN_TICKS))) {
+    if ((c->seal == sum) && (!timed || ((c->s.period_ticks - ST_CFG_PERIOD_MIN_TICKS) <=
+                                        (ST_CFG_START_LEAVE_TICKS - ST_CFG_PERIOD_MIN_TICKS)))) {
         return true;
     }
     st_count(c, ST_N_SEAL);
+    c->s.period_ticks = c->period_before_ticks; /* what is left of the truth, to lock on again */
+    c->s.mode = (uint8_t)(c->lock_before ? ST_RUN : ST_STOPPED);
     return false;
 }
 
@@ -53,10 +57,12 @@ void st_keep(const st_core *c, st_retained *kept)
 
 static void st_from_standstill(st_core *c, st_ticks now)
 {
-    uint8_t *const bytes = (uint8_t *)c;
-    uint8_t i;
-    for (i = 0U; i < (uint8_t)sizeof *c; i++) {
-        bytes[i] = 0U;
+    if (!ST_STATE_CLEARED) {
+        uint8_t *const bytes = (uint8_t *)c;
+        uint8_t i;
+        for (i = 0U; i < (uint8_t)sizeof *c; i++) {
+            bytes[i] = 0U;
+        }
     }
     c->now = now;
     c->edge_at[0] = now;
@@ -85,7 +91,6 @@ void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)
     if (ST_CFG_WARM_RESTART && (period != 0U)) {
         c->s.mode = (uint8_t)ST_WARM;
     }
-    st_foresee(c);
     st_seal(c);
     st_watch_lead(c);
 }

@@ -40,6 +40,7 @@ static void st_tell_cylinders(st_core *c)
     if ((c->s.mode > (uint8_t)ST_WARM) && (second == c->s.second)) {
         st_count(c, ST_N_ARC);
         st_lose_lock(c);
+        c->s.mode = (uint8_t)ST_STOPPED;
     }
     c->s.second = second;
     st_seal(c);
@@ -225,7 +226,9 @@ static void st_start_pulse(st_core *c, uint32_t width)
 
 static void st_warm_pulse(st_core *c)
 {
-    bool const agrees = st_arc_agrees(c);
+    bool agrees;
+    st_foresee(c); /* the arc that goes with the kept period */
+    agrees = st_arc_agrees(c);
     st_take_edge(c);
     if (agrees) {
         st_count(c, ST_N_WARM);
@@ -262,7 +265,8 @@ ST_APART static void st_note_lag(st_core *c, int16_t off)
 
 /* The magnet's own passage tells the speed just before the spark.  By how much its period is off the
  * foreseen one is noted for the predictor; what is less than about 1/512 is taken for counting in
- * ticks and for an arc not known exactly.  A spark that is still to come is timed anew. */
+ * ticks and for an arc not known exactly, what is more than half the gate for an edge that noise moved.
+ * A spark that is still to come is timed anew. */
 static void st_own_speed(st_core *c, uint32_t width)
 {
 #if ST_CFG_ARC_TIMING || (ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE)
@@ -271,7 +275,9 @@ static void st_own_speed(st_core *c, uint32_t width)
     uint32_t period = st_scale_q16(arc << 8, ST_CFG_ARC_PERIOD_Q8);
     uint16_t const least = (uint16_t)(foreseen >> 13);
     uint16_t off = (uint16_t)((period - foreseen) >> 4);
-    if ((uint16_t)(off + least) <= (uint16_t)(2U * least)) {
+    uint16_t const most = (uint16_t)(c->next_within_ticks >> 5); /* half the gate */
+    uint16_t const size = (uint16_t)(((off & 0x8000U) != 0U) ? (0U - off) : off);
+    if ((size <= least) || (size > most)) {
         off = 0U;
         period = foreseen;
     }
@@ -315,31 +321,32 @@ void st_trail_believed(st_core *c)
         st_first_pulse(c);
     }
     c->width_ticks = width;
+    c->doubted = 0U;
     st_count(c, ST_N_PULSE);
 }
 
-/* Not a true pulse after all: forget its interval, as if its edge had not come.  The spark it has
- * ordered comes where one was foreseen, if it is charged for or at speed; else not at all. */
+/* Not a true pulse after all.  If its spark is still to come, it is as if the edge had not come: the true
+ * one may still, and what was ordered is taken back, or put off where the coil is charging already.  Else
+ * this turn has had its spark.  A second one in succession tells that the period is wrong. */
 void st_pulse_doubted(st_core *c)
 {
-    st_ticks foreseen_at;
+    bool const due = c->spark_due && !(ST_CFG_SPARK_ON_RISE && c->coil_on);
     st_count(c, ST_N_ARC);
     c->s.edge_at = c->edge_before_at;
     c->s.period_ticks = c->period_before_ticks;
     c->s.missing = c->missing_before;
-    c->foreseen = false;
-    st_foresee(c);
-    foreseen_at = c->next_edge_at;
-    c->s.missing++;
-    st_seal(c);
-    if (c->spark_due && (c->coil_on || (c->s.period_ticks <= ST_CFG_BRIDGE_PERIOD_TICKS))) {
-        st_spark_from(c, foreseen_at, st_next_interval(c));
-    } else if (c->spark_due) {
+    if (due) {
+#if ST_CFG_TWO_COILS
+        c->s.second ^= 1U;
+#endif
         c->spark_due = false;
         st_coil_release(c);
-    } else { /* it has come already */
+    } else {
+        c->s.missing++;
     }
-    if (!c->lock_before || (c->s.missing > ST_CFG_BRIDGE_MOST)) {
+    st_seal(c);
+    c->doubted++;
+    if (!c->lock_before || (c->doubted > 1U) || (c->s.missing > ST_CFG_BRIDGE_MOST)) {
         st_lose_lock(c);
     }
 }
@@ -369,16 +376,22 @@ void st_edge_missed(st_core *c)
     st_spark_from(c, edge_at, st_next_interval(c));
 }
 
+/* The period is kept, as through a reset: one pulse that agrees with it resumes timing.  Not without a last
+ * edge just where that period said: a wrong one would be kept for ever. */
 void st_lose_lock(st_core *c)
 {
+    bool const again = ST_CFG_WARM_RESTART && (c->s.mode == (uint8_t)ST_RUN) && c->lock_before &&
+                       (c->missing_before == 0U);
     if (c->s.mode >= (uint8_t)ST_START) {
         st_count(c, ST_N_LOST);
     }
     c->lock_count = 0U;
+    c->doubted = 0U;
     c->limiting = false;
     c->spark_due = false;
+    c->orders.capture_fresh = true; /* whatever the port's copy has come to */
     c->s.missing = 0U;
-    c->s.mode = (uint8_t)ST_STOPPED;
+    c->s.mode = (uint8_t)(again ? ST_WARM : ST_STOPPED);
     st_seal(c);
     st_coil_release(c);
 }
@@ -390,7 +403,7 @@ static void st_stand_still(st_core *c, bool active)
     if (((c->now - c->edge_at[0]) <= (2U * ST_CFG_PERIOD_MAX_TICKS)) || c->coil_on) {
         return;
     }
-    if (c->s.mode > (uint8_t)ST_WARM) {
+    if (c->s.mode != (uint8_t)ST_STOPPED) {
         st_lose_lock(c);
     }
     if (!active && ((c->phase != (uint8_t)ST_PH_LOOK) || c->pending)) {

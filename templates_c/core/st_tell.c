@@ -5,17 +5,20 @@
  *
  * Framing and checksum (exclusive-or of the characters between $ and *, two hex digits) as in
  * NMEA 0183.  Every field is a 16-bit number of four hex digits; period and width (ticks) take two
- * fields each, high half first.  The numbers are copied at the start of a line, with events held off
- * for that moment only.
+ * fields each, high half first.  These are copied at the start of a line and each counter when its turn
+ * comes, with events held off for that moment only.  No loop: code that ran astray into one that copies
+ * would copy over all of RAM.
  */
 #include "st_internal.h"
 #include "st_port.h"
 #include "st_port_flash.h"
 
-#define ST_TELL_FIELDS (5U + (uint8_t)ST_N_COUNT)
+#define ST_TELL_STATE 5U /* fields before the counters */
+#define ST_TELL_FIELDS (ST_TELL_STATE + (uint8_t)ST_N_COUNT)
 
 typedef struct {
-    uint16_t field[ST_TELL_FIELDS]; /* the digit to send next is the highest */
+    uint16_t state[ST_TELL_STATE];
+    uint16_t field;                 /* being sent: the digit to send next is the highest */
     uint16_t wait;                  /* heartbeats left until the next line */
     uint8_t head;                   /* characters of the heading already sent */
     uint8_t at;                     /* field being sent; past the last, the tail */
@@ -30,17 +33,25 @@ static const uint8_t st_heading[5] ST_FLASH = {36U, 80U, 83U, 84U, 75U}; /* "$PS
 static void st_snapshot(void)
 {
     const st_core *const c = &st_the_core;
-    uint8_t i;
     st_port_events_off();
-    st_told.field[0] = c->s.mode;
-    st_told.field[1] = (uint16_t)(c->s.period_ticks >> 16);
-    st_told.field[2] = (uint16_t)c->s.period_ticks;
-    st_told.field[3] = (uint16_t)(c->width_ticks >> 16);
-    st_told.field[4] = (uint16_t)c->width_ticks;
-    for (i = 0U; i < (uint8_t)ST_N_COUNT; i++) {
-        st_told.field[5U + i] = c->count[i];
-    }
+    st_told.state[0] = c->s.mode;
+    st_told.state[1] = (uint16_t)(c->s.period_ticks >> 16);
+    st_told.state[2] = (uint16_t)c->s.period_ticks;
+    st_told.state[3] = (uint16_t)(c->width_ticks >> 16);
+    st_told.state[4] = (uint16_t)c->width_ticks;
     st_port_events_on();
+}
+
+static uint16_t st_field(uint8_t at)
+{
+    uint16_t count;
+    if (at < ST_TELL_STATE) {
+        return st_told.state[at];
+    }
+    st_port_events_off();
+    count = st_the_core.count[at - ST_TELL_STATE];
+    st_port_events_on();
+    return count;
 }
 
 static uint8_t st_hex(uint8_t nibble)
@@ -68,7 +79,7 @@ static uint8_t st_character(void)
     if (st_told.at >= ST_TELL_FIELDS) {
         return st_tail(st_told.digit);
     }
-    return (st_told.digit == 0U) ? 44U : st_hex((uint8_t)(st_told.field[st_told.at] >> 12)); /* ',' */
+    return (st_told.digit == 0U) ? 44U : st_hex((uint8_t)(st_told.field >> 12)); /* ',' */
 }
 
 static void st_advance(uint8_t sent)
@@ -81,9 +92,7 @@ static void st_advance(uint8_t sent)
     }
     if (!last) {
         st_told.sum = (uint8_t)(st_told.sum ^ sent);
-        if (st_told.digit != 0U) {
-            st_told.field[st_told.at] = (uint16_t)(st_told.field[st_told.at] << 4);
-        }
+        st_told.field = (uint16_t)((st_told.digit == 0U) ? st_field(st_told.at) : (st_told.field << 4));
     }
     st_told.digit++;
     if (st_told.digit == 5U) {

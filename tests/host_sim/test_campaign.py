@@ -187,7 +187,7 @@ GUARDS = {
     "bridge": Guard(Block("missing", 1.0, 4547.0, 1, 3000), lambda s: s.lost <= 20),
     "storm": Guard(Block("storm", 20.0, 4547.0, 1, 2000), lambda s: s.share > 0.82),
     "nearer": Guard(Block("bounce", 1.0, 8134.0, 1, 2000), lambda s: s.share > 0.5),
-    "lock": Guard(Block("stuck", 10.0, 2542.0, 1, 5000), lambda s: s.added <= 2),
+    "lock": Guard(Block("storm", 10.0, 1421.0, 1, 4000), lambda s: s.early == 0),
     "confirm": Guard(Block("iso-1", 1.0, 1421.0, 1, 1000), lambda s: s.share > 0.999, True),
 }
 

@@ -229,7 +229,7 @@ def test_the_hard_limit_ends_a_charge_whose_edge_never_comes(cores: Cores) -> No
     world.until(at + 60000)
     assert not world.coil_on
     assert world.last_on <= 8000
-    assert world.mode == core.enum("STOPPED")
+    assert world.mode == core.enum("WARM")
     sparks = world.sparks
     world.until(at + 900_000)
     assert world.sparks == sparks
@@ -455,7 +455,7 @@ def test_missing_pulses_are_bridged_and_then_given_up(cores: Cores, most: int) -
     assert world.sparks == sparks + most + 1
     assert world.count("MISSING") == most + 1
     assert world.count("LOST") == 1
-    assert world.mode == core.enum("STOPPED")
+    assert world.mode == core.enum("WARM")  # the period is kept for one pulse that agrees
     assert not world.coil_on
 
 
@@ -535,7 +535,8 @@ def test_every_flipped_bit_of_what_can_spark_is_found(cores: Cores) -> None:
         world.until(at + 39000)
         assert world.count("SEAL") >= 1, bit
         assert world.sparks <= sparks + 1  # a charge that ran already may end
-        assert world.mode < core.enum("START"), bit
+        # The period before is what it locks on with again, the pulse agreeing.
+        assert world.mode < core.enum("START") or world.state.s.period_ticks == 20000, bit
 
 
 @pytest.mark.parametrize("warm", [0, 1])

@@ -13,4 +13,8 @@
 /* Copies of a function in every place that calls it cost more flash than the calls. */
 #define ST_APART __attribute__((noinline))
 
+/* Start-up clears the core's state: another loop that clears memory is one more that code can run into
+ * astray, and then clear all of RAM. */
+#define ST_STATE_CLEARED 1
+
 #endif

@@ -8,5 +8,6 @@
 #define ST_FLASH_U32(address) (*(address))
 #define ST_FLASH_I32(address) (*(address))
 #define ST_APART
+#define ST_STATE_CLEARED 0
 
 #endif

@@ -217,8 +217,10 @@ void world_poll(world *w)
 
 static void come_up(world *w, bool power_on)
 {
+    static const st_core cleared; /* as start-up leaves it */
     w->coil = (uint8_t)ST_COIL_IDLE;
     w->alarm_on = false;
+    w->core = cleared;
     st_init(&w->core, w->now, &w->kept, power_on);
     apply(w);
     fold_core(w);
