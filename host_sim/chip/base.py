@@ -120,7 +120,6 @@ class ChipJob:
     on common boards).  RAM at power-on is filled from ``ram_seed``.  ``noise`` on the pickup line
     follows every switching of the coil, as on the host bench (simavr only).  With
     ``two_coils`` the channel of a coil change is 0 or 1 by the level of the select pin.
-    ``analogue``: simavr and the RP2040 model only.
     """
 
     elf: Path

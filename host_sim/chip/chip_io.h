@@ -57,7 +57,7 @@ typedef struct {
     int32_t coil_count;
     int32_t peek_count;
     int32_t idle_level; /* of the pickup pin before the first event */
-    int32_t analogue_channel; /* -1: no analogue input (simavr only) */
+    int32_t analogue_channel; /* -1: no analogue input */
     int32_t analogue_mv;      /* voltage there */
     int32_t reference_mv;     /* the chip's own supply */
     int32_t noise_on;   /* after the events, for each group: first toggle of each pattern and

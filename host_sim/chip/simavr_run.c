@@ -276,7 +276,8 @@ static int make_chip(void)
     avr_init(sim.avr);
     firmware.frequency = (uint32_t)sim.job.f_cpu_hz;
     avr_load_firmware(sim.avr, &firmware);
-    sim.avr->vcc = sim.avr->avcc = sim.avr->aref = (uint32_t)sim.job.reference_mv;
+    sim.avr->vcc = sim.avr->avcc = (uint32_t)sim.job.reference_mv;
+    sim.avr->aref = sim.avr->vcc / 3u; /* nothing drives it: a converter that refers to it is wrong */
     if (!load_flash()) {
         fail("the image's segments cannot be read");
         return 0;

@@ -86,8 +86,6 @@ def run(job: ChipJob) -> ChipRun:
     """Run one job on yasimavr."""
     if job.upsets:
         raise RunError("upsets: this emulator stops at a bad instruction; use simavr")
-    if job.analogue is not None:
-        raise RunError("analogue: this emulator is given no analogue inputs; use simavr")
     if job.noise is not None:
         raise RunError("noise: this emulator does not know noise tied to the coil; use simavr")
     ffi, library = _library()

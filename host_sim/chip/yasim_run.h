@@ -101,6 +101,7 @@ protected:
 
     Signal* signal_of(const char* peripheral);
     bool wire_pins();
+    bool feed_analogue();
     cycle_count_t now() const { return cycle() - ahead; }
 
     BoundFunctionSignalHook<Chip> interrupt_hook, compare_hook, serial_hook, coil_hook;

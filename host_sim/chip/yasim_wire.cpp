@@ -153,10 +153,29 @@ bool Chip::wire_pins()
     if (phase != nullptr) {
         phase->set_external_state(job.phase.on_level ? Wire::State_Low : Wire::State_High);
     }
-    if (pickup == nullptr) {
+    if (pickup == nullptr || !feed_analogue()) {
         std::snprintf(errors.text, sizeof errors.text, "the chip has no such pin");
+        return false;
     }
-    return pickup != nullptr;
+    return true;
+}
+
+// Channels 0 to 7 are the pins of one port: C on the classic parts, D where there is a port F, A on
+// the tinies (data sheets, port functions).
+bool Chip::feed_analogue()
+{
+    if (job.analogue_channel < 0) {
+        return true;
+    }
+    bool const big = m_device.find_pin("PF0") != nullptr;
+    bool const classic = !big && m_device.find_pin("PD0") != nullptr;
+    std::string const port{'P', big ? 'D' : (classic ? 'C' : 'A')};
+    Pin* const pin = m_device.find_pin(port + static_cast<char>('0' + job.analogue_channel));
+    if (pin == nullptr) {
+        return false;
+    }
+    pin->set_external_state(Wire::State_Analog, static_cast<double>(job.analogue_mv) / job.reference_mv);
+    return true;
 }
 
 Pin* Chip::pin_of(const chip_pin& p)

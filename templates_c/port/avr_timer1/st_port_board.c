@@ -1,6 +1,7 @@
 /* The part of the AVR port that needs no timer: start-up, kept RAM, pickup level, watchdog, serial, lamp. */
 #include "st_port.h"
 
+#include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/wdt.h>
 
@@ -64,7 +65,7 @@ bool st_port_second(void) /* a sensor like the pickup */
 uint16_t st_port_supply(void)
 {
     uint16_t const counts = ADC;
-    ADMUX = (uint8_t)(ST_BIT(REFS0) | ST_SUPPLY_CHANNEL);
+    ADMUX = (uint8_t)(ST_ADC_REFERENCE | ST_SUPPLY_CHANNEL);
     ADCSRA = (uint8_t)(ST_BIT(ADEN) | ST_BIT(ADSC) | ST_BIT(ADPS2) | ST_BIT(ADPS1) | ST_BIT(ADPS0));
     return counts;
 }
@@ -90,11 +91,19 @@ bool st_port_send(uint8_t byte)
 #endif
 }
 
+/* Beyond the reach of SBI and CBI (ports H to L) reading and writing a port takes several instructions:
+ * a handler that switched another of its pins in between would be undone. */
 void st_port_lamp(bool on)
 {
+    if (ST_LAMP_FAR) {
+        cli();
+    }
     if (on) {
         ST_LAMP_OUT |= ST_BIT(ST_PIN_LAMP_BIT);
     } else {
         ST_LAMP_OUT &= (uint8_t)~ST_BIT(ST_PIN_LAMP_BIT);
+    }
+    if (ST_LAMP_FAR) {
+        sei();
     }
 }

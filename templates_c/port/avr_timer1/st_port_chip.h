@@ -19,9 +19,16 @@
 #define ST_TIMER(before, after) before##1##after
 #define ST_TIMER_VECTOR(event) TIM1_##event##_vect
 #define ST_BEAT_VECTOR TIM0_COMPA_vect
+/* Its converter refers to VCC with both bits 0, to the pin AREF with REFS0 (ATtiny84 data sheet, table
+ * of REFS1:0, from memory). */
+#define ST_ADC_REFERENCE 0U
 #else
 #define ST_TIMER(before, after) before##1##after
 #define ST_TIMER_VECTOR(event) TIMER1_##event##_vect
+#endif
+
+#ifndef ST_ADC_REFERENCE
+#define ST_ADC_REFERENCE ((uint8_t)(1U << REFS0)) /* AVCC (table 24-3) */
 #endif
 
 #ifndef ST_BEAT_VECTOR
