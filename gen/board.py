@@ -368,7 +368,18 @@ def _family_faults(board: Board, file: str) -> list[Fault]:
         given = f"{clock[0]} with prescaler {clock[1]}"
         return [Fault(file, "f_cpu_hz", problem, value=given, allowed=allowed, remedy=remedy)]
     named = board.pins.named()
-    return [
+    faults = [
+        Fault(
+            file,
+            f"pins.{use}",
+            f"the {board.mcu} cannot do this, or its port {family.name} does not",
+            value=named[use].chip_name,
+            remedy=f"Leave the pin out, or take a board that can: {_boards_with(use)}.",
+        )
+        for use in family.lacking(board.mcu)
+        if use in named
+    ]
+    return faults + [
         Fault(
             file,
             f"pins.{use}",
@@ -379,6 +390,16 @@ def _family_faults(board: Board, file: str) -> list[Fault]:
         for use, pin in fixed.items()
         if use in named and named[use].chip_name not in pin.split(" | ")
     ]
+
+
+def _boards_with(*uses: str) -> str:
+    """Return the boards of the package that have pins for some uses."""
+    able = []
+    for path in sorted(boards_folder().glob("*.toml")):
+        _, data = read_toml(path, WHAT, REMEDY)
+        if set(uses) <= set(data.get("pins", {})):
+            able.append(path.stem)
+    return ", ".join(able) or "none"
 
 
 def _name_faults(board: Board, path: Path) -> list[Fault]:
@@ -400,7 +421,8 @@ def _pin_faults(board: Board, file: str) -> list[Fault]:
                     file,
                     f"pins.{use}",
                     f"{pin.chip_name} is already the pin of {owner[pin.chip_name]}",
-                    remedy="Give each use its own pin.",
+                    remedy="Give each use its own pin; boards that have one for both: "
+                    f"{_boards_with(use, owner[pin.chip_name])}.",
                 )
             )
         owner[pin.chip_name] = use

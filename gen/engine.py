@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError
 
-from .board import Board, load_board
+from .board import Board, boards_that, load_board
 from .description_parts import Taken, fill_parts
 from .engine_checks import cross_check
 from .errors import BoardError, DescriptionError, Fault
@@ -147,6 +147,7 @@ def parse_text(raw: str, file: str = "<text>") -> Engine:
 def parse_engine(data: object, file: str = "<data>", text: str = "") -> Engine:
     """Return the Engine that tables describe; ``text`` is their TOML source, for line numbers."""
     translator = Translator(file, text, Engine, COIL_MODELS)
+    _one_pickup(data, translator)
     filled, taken = fill_parts(data, translator)
     try:
         engine = Engine.model_validate(filled, by_name=False, by_alias=True)
@@ -158,6 +159,25 @@ def parse_engine(data: object, file: str = "<data>", text: str = "") -> Engine:
     if report.faults:
         raise DescriptionError(*report.faults)
     return engine
+
+
+def _one_pickup(data: object, translator: Translator) -> None:
+    """Refuse a second pickup by name: it is what a twin's builder may think of first."""
+    tables = data if isinstance(data, dict) else {}
+    second = next((key for key in ("pickup2", "pickup_2", "second_pickup") if key in tables), "")
+    if not second and not isinstance(tables.get("pickup"), list):
+        return
+    can = boards_that(lambda board: None not in (board.pins.phase, board.pins.coil_select))
+    raise DescriptionError(
+        Fault(
+            translator.file,
+            second or "pickup",
+            "two pickups are not served: one capture unit times every spark",
+            remedy="Describe one pickup with a pulse for each cylinder, and [coil] coils = 2: a "
+            f"phase sensor then tells whose pulse it is. Boards with the pins for that: {can}.",
+            line=translator.line(second or "pickup"),
+        )
+    )
 
 
 def _board(engine: Engine, translator: Translator) -> Board:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from . import engine_checks_electric as electric
+from .board import boards_that
 from .check_report import Report, deg_of_us
 
 if TYPE_CHECKING:
@@ -282,20 +283,16 @@ def _limit(engine: Engine, report: Report) -> None:
 
 def _lead_edge(engine: Engine, board: Board, report: Report) -> None:
     """Ask that the lead edge precedes the spark by all delays, at every speed of the curve."""
-    lead, limit = engine.pickup.lead_edge_deg_btdc, engine.advance.limit_rpm
-    speeds = [rpm for rpm, _ in engine.advance.curve if rpm < limit] + [limit]
+    lead = engine.pickup.lead_edge_deg_btdc
     least_us = edge_to_spark_us(engine, board)
-    needs = [
-        (engine.advance.at_rpm(rpm) + deg_of_us(least_us, rpm) + EDGE_MARGIN_DEG, rpm)
-        for rpm in speeds
-    ]
-    need, rpm = max(needs)
+    need, rpm = _lead_need(engine, board)
     if lead < need:
         report.fault(
             "pickup.lead_edge_deg_btdc",
             f"too late for {engine.advance.at_rpm(rpm):g} deg BTDC at {rpm:g} rpm: sensor, filter "
             f"and firmware take {least_us:.0f} us, {deg_of_us(least_us, rpm):.1f} deg",
-            "Move the magnet or sensor so that the edge comes earlier, or take advance away.",
+            "Move the magnet or sensor so that the edge comes earlier, take advance away, or take "
+            f"a board that is fast enough: {_in_time(engine, lead)}.",
             value=lead,
             allowed=f"at least {need:.1f} deg BTDC",
         )
@@ -307,6 +304,21 @@ def _lead_edge(engine: Engine, board: Board, report: Report) -> None:
             "deg BTDC would do.",
             value=lead,
         )
+
+
+def _lead_need(engine: Engine, board: Board) -> tuple[float, float]:
+    """Return where the lead edge has to be, deg BTDC, and the speed that asks most."""
+    limit = engine.advance.limit_rpm
+    speeds = [rpm for rpm, _ in engine.advance.curve if rpm < limit] + [limit]
+    least_us = edge_to_spark_us(engine, board)
+    return max(
+        (engine.advance.at_rpm(rpm) + deg_of_us(least_us, rpm) + EDGE_MARGIN_DEG, rpm)
+        for rpm in speeds
+    )
+
+
+def _in_time(engine: Engine, lead_deg: float) -> str:
+    return boards_that(lambda board: _lead_need(engine, board)[0] <= lead_deg)
 
 
 def _shaft(engine: Engine, report: Report) -> None:

@@ -58,7 +58,8 @@ class Family:
     "interrupt" where a handler has to read the clock.  ``pins``: (pattern of the chip's name, chip
     pin by use) where the silicon or the port leaves no choice, several joined by " | ";
     () leaves it to the board.  ``clocks``: CPU clock and prescaler pairs that the port is made for,
-    () for any.  ``shared``: files of templates_c/port/shared that the port includes.
+    () for any.  ``lacks``: (pattern, uses of pins that it cannot serve).
+    ``shared``: files of templates_c/port/shared that the port includes.
     """
 
     name: str
@@ -73,7 +74,14 @@ class Family:
     capture: str = "hardware"
     pins: tuple[tuple[str, dict[str, str]], ...] = ()
     clocks: tuple[tuple[int, int], ...] = ()
+    lacks: tuple[tuple[str, tuple[str, ...]], ...] = ()
     shared: tuple[str, ...] = ()
+
+    def lacking(self, mcu: str) -> tuple[str, ...]:
+        """Return the uses of pins that a chip, or the port on it, cannot serve at all."""
+        return tuple(
+            use for pattern, uses in self.lacks if re.fullmatch(pattern, mcu) for use in uses
+        )
 
     def fixed_pins(self, mcu: str) -> dict[str, str] | None:
         """Return the pins a chip has no choice of; None when the family does not know the chip."""
@@ -119,6 +127,8 @@ _PORTS_AB = " | ".join(f"P{port}{bit}" for port in "AB" for bit in range(8))
 
 SPAN, SPAN_AVR = ("st_port_span.h",), ("st_port_span.h", "st_port_avr.h")
 
+NO_USART = ("serial_tx", "serial_rx")
+
 FAMILIES = {
     family.name: family
     for family in (
@@ -137,6 +147,7 @@ FAMILIES = {
                 ("atmega32u4", {"pickup": "PD4", "coil": "PB5"}),
                 (r"attiny[248]4a?", {"pickup": "PA7", "coil": "PA6"}),
             ),
+            lacks=((r"attiny[248]4a?", NO_USART),),
         ),
         Family(
             name="avr_tiny85",
@@ -147,6 +158,7 @@ FAMILIES = {
             hex_flags=("-R", ".eeprom"),
             capture="interrupt",
             pins=(("attiny85", {"pickup": "PB2", "coil": "PB0"}),),
+            lacks=(("attiny85", (*NO_USART, "supply", "coil_select", "phase")),),
         ),
         Family(
             name="avr_timerb",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .board import boards_that
 from .delay_table import (
     ALONG_BELOW,
     BYTES_PER_LINE,
@@ -211,6 +212,11 @@ def _check_start_charge(design: Design, delay_ticks: float, dwell_ticks: int, gu
     )
 
 
+def _serving(within_s: float) -> str:
+    """Name the boards that serve an edge within a time."""
+    return boards_that(lambda board: board.service_cycles / board.f_cpu_hz <= within_s)
+
+
 def _check_service(design: Design, run_table: tuple[Line, ...], geometry: Geometry) -> None:
     """Refuse a spark due before the edge has been confirmed and served, at any speed."""
     tick_hz = design.board.tick_hz
@@ -226,7 +232,7 @@ def _check_service(design: Design, run_table: tuple[Line, ...], geometry: Geomet
                 f"edge, and the chip needs {needed_s * 1e6:.0f} us to believe and serve it",
                 value=design.lead_deg_btdc,
                 remedy="Move the magnet earlier, lower the speed limit or confirm_us, or take a "
-                "faster board.",
+                f"board that is fast enough: {_serving(delay_s - design.layers.confirm_s)}.",
             )
         )
 
@@ -247,8 +253,9 @@ def _check_arc(design: Design) -> None:
                 f"{needed_s * 1e6:.0f} us before it can watch for the magnet's end",
                 value=round(design.arc_deg, 2),
                 allowed=f"at least {design.arc_deg * needed_s / arc_s:.1f} deg",
-                remedy="Take a longer magnet or a smaller radius, lower the speed limit, take a "
-                "faster board, or write [noise] arc_check = false.",
+                remedy="Take a longer magnet or a smaller radius, lower the speed limit, write "
+                "[noise] arc_check = false, or take a board that is fast enough: "
+                f"{_serving(arc_s - layers.confirm_s)}.",
             )
         )
     if shortest_s < layers.confirm_s:

@@ -101,6 +101,7 @@ WRONG = [
     ),
     ("[pins.lamp]", "[pins.led]", "pins.lamp"),
     ("bits = 16", "bits = 12", "8 | 16 | 32"),
+    ("bit = 1", "bit = 0", "boards that have one for both: mega-2560, nano-328p"),
 ]
 
 
@@ -110,6 +111,30 @@ def test_a_wrong_board_is_an_error(tmp_path: Path, old: str, new: str, part: str
         read_board(_copy(tmp_path, old, new))
     message = str(caught.value)
     assert part in message or part.replace("pins.", "[pins] ") in message
+
+
+@pytest.mark.parametrize(
+    ("board", "use", "can", "cannot"),
+    [
+        ("tiny85-16mhz", "supply", "tiny-1604", "tiny84"),
+        ("tiny85-16mhz", "coil_select", "nano-328p", "tiny84"),
+        ("tiny84-16mhz", "serial_tx", "tiny-1604", "tiny85"),
+    ],
+)
+def test_a_pin_for_what_the_chip_cannot_do_is_refused_with_the_boards_that_can(
+    tmp_path: Path, board: str, use: str, can: str, cannot: str
+) -> None:
+    """ATtiny84 and 85: no USART; the ATtiny85's port: one coil, a constant supply."""
+    text = (boards_folder() / f"{board}.toml").read_text(encoding="utf-8")
+    pin = f'[pins.{use}]\nport = "B"\nbit = 3\nprinted = "PB3"\n\n[[upload]]'
+    file = tmp_path / f"{board}.toml"
+    file.write_text(text.replace("[[upload]]", pin, 1), encoding="utf-8")
+    with pytest.raises(BoardError) as caught:
+        read_board(file)
+    message = str(caught.value)
+    assert f'[pins] {use} = "PB3": the att' in message
+    named = message[message.index("a board that can") :]
+    assert can in named and cannot not in named
 
 
 def test_a_wrong_board_is_never_left_out_of_the_list(

@@ -70,12 +70,12 @@ def test_own_boards_are_listed_and_come_first(own: Path) -> None:
     assert load_board("nano-328p").volts == 4.9
 
 
-def refused(board: str, text: str, tmp_path: Path) -> str:
+def refused(about: str, text: str, tmp_path: Path) -> str:
     path = tmp_path / "engine.toml"
     path.write_text(text)
     with pytest.raises(DescriptionError) as caught:
         make_plan(path)
-    assert board in str(caught.value)
+    assert about in str(caught.value)
     return str(caught.value)
 
 
@@ -159,3 +159,30 @@ def test_an_rp2040_board_that_cannot_work_is_refused(
     with pytest.raises(BoardError) as caught:
         load_board("wrong-rp2040")
     assert part in str(caught.value)
+
+
+def test_two_coils_on_a_chip_with_one_output_name_those_that_do(tmp_path: Path) -> None:
+    text = (boards_folder().parent / "examples" / "avocet.toml").read_text()
+    message = refused("tiny84-16mhz", text.replace('"nano-328p"', '"tiny84-16mhz"'), tmp_path)
+    assert "has no pin for two coils" in message
+    can = message[message.index("no pin for two coils") :].split("\n")[1]
+    assert "nano-328p" in can and "tiny-1604" in can and "tiny84" not in can
+
+
+@pytest.mark.parametrize(
+    ("old", "new"), [("[pickup]", "[[pickup]]"), ("[coil]", '[pickup2]\nsensor = "hall"\n\n[coil]')]
+)
+def test_a_second_pickup_is_refused_with_what_serves_in_its_place(
+    tmp_path: Path, old: str, new: str
+) -> None:
+    text = (boards_folder().parent / "examples" / "avocet.toml").read_text()
+    message = refused("nano-4809", text.replace(old, new, 1), tmp_path)
+    assert "two pickups are not served" in message
+    assert "phase sensor" in message and "mega-2560" in message and "tiny84" not in message
+
+
+def test_an_edge_too_late_for_a_slow_clock_names_the_boards_in_time(tmp_path: Path) -> None:
+    text = engine_for("nano-328p").replace('"nano-328p"', '"tiny84-8mhz"')
+    message = refused("lead_edge_deg_btdc", text, tmp_path)
+    can = message[message.index("fast enough") :]
+    assert "nano-328p" in can and "tiny84-8mhz" not in can
