@@ -194,11 +194,6 @@ def greatest_rpm(case: Case, folder: Path, emulator: str) -> tuple[float, str]:
     return good, why
 
 
-def host_differs_ticks(result: EmulatedResult) -> float:
-    """Return the greatest difference of a spark to the host bench's."""
-    return float(np.max(np.abs(result.difference.ticks), initial=0.0))
-
-
 def busy_percent(result: EmulatedResult) -> float:
     """Return the share of the processor that handlers take; nested ones count once."""
     facts = result.run.facts
@@ -239,7 +234,7 @@ def figures(case: Case, board: Board, folder: Path, emulator: str) -> dict[str, 
             if not check.passed
         )
         or "none",
-        "host_differs_ticks": max(host_differs_ticks(r) for r in results),
+        "host_differs_ticks": max(r.verdict["host_agrees"].value for r in results),
         "busy_percent_at_the_highest": busy_percent(results[-1]),
         "table_bound_deg": manifest.table_bound_deg,
         "flash_bytes": manifest.raw["sizes"]["flash_bytes"],
