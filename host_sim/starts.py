@@ -11,6 +11,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from sparktick.gen.slider_crank import gas_torque_nm
+from sparktick.gen.start_warnings import FASTEST_RPM
 
 from .closed_loop import ClosedLoop
 from .engine_model import EngineModel
@@ -41,8 +42,8 @@ class Starter:
 # Speeds and travels of common practice, no source: a flick of the fingers on the flywheel, a cord
 # wound around it some times, a drill or belt that drives until the engine is faster.
 STARTERS = {
-    "hand": Starter((150.0, 1000.0), (60.0, 330.0), False, 0.6),
-    "cord": Starter((300.0, 1200.0), (360.0, 1080.0), False, 1.2),
+    "hand": Starter((150.0, FASTEST_RPM["hand"]), (60.0, 330.0), False, 0.6),
+    "cord": Starter((300.0, FASTEST_RPM["cord"]), (360.0, 1080.0), False, 1.2),
     "drill": Starter((500.0, 1200.0), (0.0, 0.0), True, 1.5),
     "belt": Starter((700.0, 1600.0), (0.0, 0.0), True, 1.5),
 }

@@ -13,10 +13,11 @@ from ..electrical_buy import shopping_list
 from ..electrical_json import electrical_content
 from ..electrical_of import Electrical, electrical_of
 from ..electrical_text import electrical_lines, failure_sentence, verdict_lines
-from ..engine import AssumedValue, Engine, assumed_values, find_warnings
+from ..engine import AssumedValue, Engine, assumed_values
 from ..errors import Fault, toml_key, toml_value
 from ..parts import load_parts
 from ..pipeline import make_plan
+from ..start_warnings import all_warnings
 from ._common import json_document, json_option, plain
 
 
@@ -42,7 +43,7 @@ def command(file: Path, quiet: bool, pictures: Path | None, as_json: bool) -> No
     engine, board = product.engine, product.design.board
     electrical = electrical_of(engine, product.design, product.plan)
     purchases = shopping_list(electrical, load_parts())
-    warnings = find_warnings(engine, board, str(file))
+    warnings = all_warnings(engine, product.design, str(file))
     assumed = assumed_values(engine)
     written = [] if pictures is None else write_pictures(electrical, pictures)
     if as_json:

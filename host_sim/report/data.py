@@ -12,10 +12,11 @@ from sparktick.gen.board import Board, load_board
 from sparktick.gen.circuit import Circuit, circuit_of
 from sparktick.gen.design import Design
 from sparktick.gen.electrical_of import Electrical, electrical_of
-from sparktick.gen.engine import AssumedValue, Engine, assumed_values, find_warnings
+from sparktick.gen.engine import AssumedValue, Engine, assumed_values
 from sparktick.gen.errors import FolderError, SparktickError, ToolError
 from sparktick.gen.pipeline import Product
 from sparktick.gen.plan import Plan
+from sparktick.gen.start_warnings import all_warnings
 
 from ..chip import EMULATORS
 from ..chip.backends import backends_of
@@ -155,7 +156,7 @@ def describe(product: Product, file: str) -> Description:
         electrical=electrical,
         circuit=circuit_of(engine, board, product.plan, electrical),
         assumed=tuple(assumed_values(engine)),
-        odd=tuple(fault.format() for fault in find_warnings(engine, board, file)),
+        odd=tuple(fault.format() for fault in all_warnings(engine, product.design, file)),
     )
 
 
