@@ -1,9 +1,11 @@
 /* An RP2040 as far as the firmware uses it: our own model, written from the data sheet.
  *
- *   rp2040_cpu.c   instructions of the Cortex-M0+, exceptions, the interrupt controller
- *   rp2040_pio.c   state machines of PIO 0
- *   rp2040_bus.c   memory, clocks, resets, pins, timer, watchdog, serial port
- *   rp2040_run.c   a job from begin to end
+ *   rp2040_cpu.c        instructions of the Cortex-M0+
+ *   rp2040_exception.c  its exceptions, the interrupt controller
+ *   rp2040_pio.c        state machines of PIO 0
+ *   rp2040_time.c       clocks, timer, watchdog
+ *   rp2040_bus.c        memory, resets, pins, serial port, converter
+ *   rp2040_run.c        a job from begin to end
  *
  * Time is counted in clocks of the full CPU clock from the release of the first reset on.
  */
@@ -20,6 +22,8 @@ enum { RP_FLASH_BYTES = 2 << 20, RP_RAM_BYTES = 264 << 10, RP_PINS = 30, RP_FIFO
 #define RP_FLASH 0x10000000u
 #define RP_RAM 0x20000000u
 #define RP_NEVER INT64_MAX
+
+#define RP_RING_SCALE 18 /* clocks of the ring oscillator's, about 6.5 MHz */
 
 enum { RP_IRQ_TIMER0 = 0, RP_IRQ_PIO0 = 7 };
 enum { RP_HARD_FAULT = 3, RP_EXTERNAL = 16 };
@@ -112,12 +116,18 @@ typedef struct {
     chip_record record;
 } rp_chip;
 
-/* rp2040_cpu.c */
-void rp_cpu_reset(rp_chip *chip, uint32_t stack, uint32_t entry);
-void rp_cpu_step(rp_chip *chip);
+/* rp2040_exception.c */
+uint32_t rp_flags_word(const rp_cpu *cpu);
+void rp_note_stack(rp_chip *chip);
+void rp_leave(rp_chip *chip);
+void rp_hard_fault(rp_chip *chip);
 void rp_cpu_line(rp_chip *chip, int irq, bool level);
 bool rp_cpu_wakes(const rp_chip *chip);
 void rp_cpu_interrupt(rp_chip *chip);
+
+/* rp2040_cpu.c */
+void rp_cpu_reset(rp_chip *chip, uint32_t stack, uint32_t entry);
+void rp_cpu_step(rp_chip *chip);
 
 /* rp2040_pio.c */
 void rp_pio_reset(rp_chip *chip);
@@ -127,6 +137,14 @@ void rp_pio_run(rp_chip *chip, int64_t until, bool stop_at_interrupt);
 int64_t rp_pio_one(rp_chip *chip, int64_t until);
 void rp_pio_stir(rp_machine *sm);
 
+/* rp2040_time.c */
+uint32_t rp_timed_read(rp_chip *chip, uint32_t address);
+void rp_timed_write(rp_chip *chip, uint32_t address, uint32_t value);
+uint32_t rp_clock_read(const rp_chip *chip, uint32_t address);
+void rp_clock_write(rp_chip *chip, uint32_t address, uint32_t value);
+void rp_timer_due(rp_chip *chip);
+void rp_lines(rp_chip *chip);
+
 /* rp2040_bus.c */
 void rp_bus_reset(rp_chip *chip);
 uint32_t rp_read(rp_chip *chip, uint32_t address, int bytes);
@@ -134,7 +152,5 @@ void rp_write(rp_chip *chip, uint32_t address, uint32_t value, int bytes);
 uint32_t rp_fetch(rp_chip *chip, uint32_t address);
 uint32_t rp_inputs(const rp_chip *chip, int64_t at);
 void rp_pins_changed(rp_chip *chip, int64_t at);
-void rp_timer_due(rp_chip *chip);
-void rp_lines(rp_chip *chip);
 
 #endif

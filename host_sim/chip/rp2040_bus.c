@@ -1,14 +1,10 @@
 /* Everything the CPU can reach, but for the PIO.  Addresses and bits: RP2040 data sheet, from memory.
  * What a firmware must not touch (a peripheral still held in reset, an address where nothing is) is a bus
- * fault.  Clocks that are not set up as the firmware needs them show: the microsecond of timer and
- * watchdog comes from the crystal, a CPU clock is as long as ring oscillator, crystal or PLL make it. */
+ * fault. */
 #include "rp2040.h"
 
 #include <string.h>
 
-enum { PER_US = 120 };               /* full clocks a microsecond */
-enum { RING_SCALE = 18, CRYSTAL_SCALE = 10 }; /* ring oscillator about 6.5 MHz, crystal 12 MHz */
-enum { CRYSTAL_START = 1000 * PER_US };
 enum { FLASH_WORD = 64 * 4 };        /* 8 bits of command, 24 of address, 32 of data, at CPU clock / 4 */
 enum { BRIDGE_READ = 2, BRIDGE_WRITE = 3 };  /* CPU cycles that the APB bridge adds */
 
@@ -63,115 +59,6 @@ void rp_pins_changed(rp_chip *chip, int64_t at)
     }
 }
 
-/* ---- Timer and watchdog ---------------------------------------------------------------------- */
-
-static bool crystal_ticks(const rp_chip *chip)
-{
-    return chip->tick_on && (chip->clk_ref & 3) == 2 && (chip->resets >> HELD_TIMER & 1) == 0;
-}
-
-static uint32_t timer_count(const rp_chip *chip)
-{
-    return crystal_ticks(chip) ? (uint32_t)((chip->now - chip->timer_from) / PER_US) : 0;
-}
-
-static void alarm_set(rp_chip *chip, uint32_t value)
-{
-    uint32_t ahead = value - timer_count(chip);
-    int64_t begun = chip->timer_from + (chip->now - chip->timer_from) / PER_US * PER_US;
-    chip->alarm = value;
-    chip->alarm_armed = true;
-    chip->alarm_at = begun + ((int64_t)ahead + (ahead == 0 ? (int64_t)1 << 32 : 0)) * PER_US;
-}
-
-void rp_lines(rp_chip *chip)
-{
-    rp_cpu_line(chip, RP_IRQ_TIMER0, (chip->timer_intr & chip->timer_inte & 1) != 0);
-}
-
-/* The alarm or the watchdog is due. */
-void rp_timer_due(rp_chip *chip)
-{
-    if (chip->alarm_armed && chip->now >= chip->alarm_at) {
-        chip->alarm_armed = false;
-        chip->timer_intr |= 1;
-        rp_lines(chip);
-    }
-    if (chip->now >= chip->watchdog_at) {
-        chip->watchdog_at = RP_NEVER;
-        if (chip->psm_wdsel == 0x1FFFC) {
-            chip->watchdog_reason = 1;
-            chip->reset_asked = CHIP_RESET_WATCHDOG;
-        }
-    }
-}
-
-/* The counter goes down by two a microsecond (erratum RP2040-E1). */
-static void watchdog_load(rp_chip *chip, uint32_t count)
-{
-    bool runs = (chip->watchdog_ctrl >> 30 & 1) != 0 && chip->tick_on;
-    int64_t us = (int64_t)(count & 0xFFFFFF) / 2;
-    chip->watchdog_count = count;
-    chip->watchdog_at = runs ? chip->now + us * PER_US : RP_NEVER;
-}
-
-/* ---- Clocks ---------------------------------------------------------------------------------- */
-
-static bool pll_locked(const rp_chip *chip)
-{
-    return (chip->resets >> HELD_PLL & 1) == 0 && (chip->pll_pwr & 0x21) == 0 && chip->pll_fbdiv == 120 &&
-           (chip->clk_ref & 3) == 2;
-}
-
-static void clocks_changed(rp_chip *chip)
-{
-    bool from_pll = (chip->clk_sys & 1) != 0 && (chip->clk_sys >> 5 & 7) == 0;
-    bool whole = pll_locked(chip) && (chip->pll_pwr & 8) == 0 && chip->pll_prim == 0x62000;
-    int reference = (chip->clk_ref & 3) == 2 ? CRYSTAL_SCALE : RING_SCALE;
-    if (from_pll && !whole) {
-        chip->result->bad_addresses++; /* a clock that is not there */
-    }
-    chip->scale = from_pll ? 1 : reference;
-}
-
-static uint32_t clock_read(const rp_chip *chip, uint32_t address)
-{
-    switch (address) {
-    case 0x40008030: return chip->clk_ref;
-    case 0x40008038: return 1u << (chip->clk_ref & 3);
-    case 0x4000803C: return chip->clk_sys;
-    case 0x40008044: return 1u << (chip->clk_sys & 1);
-    case 0x40008048: return chip->clk_peri;
-    case 0x40024000: return chip->xosc;
-    case 0x40024004: return (uint32_t)(chip->now >= chip->xosc_stable_at) << 31;
-    case 0x40028000: return 1u | (uint32_t)pll_locked(chip) << 31;
-    default: return 0;
-    }
-}
-
-static void clock_write(rp_chip *chip, uint32_t address, uint32_t value)
-{
-    switch (address) {
-    case 0x40008030: chip->clk_ref = value; break;
-    case 0x4000803C: chip->clk_sys = value; break;
-    case 0x40008048: chip->clk_peri = value; break;
-    case 0x40024000:
-        if ((value & 0xFFF000) == 0xFAB000 && (chip->xosc & 0xFFF000) != 0xFAB000) {
-            chip->xosc_stable_at = chip->now + CRYSTAL_START;
-        }
-        chip->xosc = value;
-        break;
-    case 0x40028004: chip->pll_pwr = value; break;
-    case 0x40028008: chip->pll_fbdiv = value; break;
-    case 0x4002800C: chip->pll_prim = value; break;
-    default: break;
-    }
-    if ((chip->clk_ref & 3) == 2 && chip->now < chip->xosc_stable_at) {
-        chip->result->bad_addresses++; /* the crystal does not swing yet */
-    }
-    clocks_changed(chip);
-}
-
 /* ---- Peripherals ----------------------------------------------------------------------------- */
 
 /* Bit of RESETS that holds what lies at an address; -1: nothing holds it, -2: there is nothing. */
@@ -206,41 +93,6 @@ static void uart_send(rp_chip *chip, uint32_t value)
     }
 }
 
-static uint32_t timed_read(rp_chip *chip, uint32_t address)
-{
-    switch (address) {
-    case 0x40054010: return chip->alarm;
-    case 0x40054028: return timer_count(chip);
-    case 0x40054034: return chip->timer_intr;
-    case 0x40054038: return chip->timer_inte;
-    case 0x40058000: return chip->watchdog_ctrl;
-    case 0x40058008: return chip->watchdog_reason;
-    case 0x4005802C: return (uint32_t)chip->tick_on << 9 | 12;
-    default: return 0;
-    }
-}
-
-static void timed_write(rp_chip *chip, uint32_t address, uint32_t value)
-{
-    switch (address) {
-    case 0x40054010: alarm_set(chip, value); break;
-    case 0x40054034: chip->timer_intr &= ~value; break;
-    case 0x40054038: chip->timer_inte = value & 15; break;
-    case 0x40058000:
-        chip->watchdog_ctrl = value & 0x47000000u;
-        if ((value >> 30 & 1) != 0 && chip->watchdog_at == RP_NEVER) {
-            watchdog_load(chip, chip->watchdog_count);
-        } else if ((value >> 30 & 1) == 0) {
-            chip->watchdog_at = RP_NEVER;
-        }
-        break;
-    case 0x40058004: watchdog_load(chip, value); break;
-    case 0x4005802C: chip->tick_on = (value >> 9 & 1) != 0 && (value & 0x1FF) == 12; break;
-    default: break;
-    }
-    rp_lines(chip);
-}
-
 static uint32_t peripheral_read(rp_chip *chip, uint32_t address)
 {
     uint32_t base = address & 0xFFFFC000u;
@@ -253,9 +105,9 @@ static uint32_t peripheral_read(rp_chip *chip, uint32_t address)
     case 0x40034000: return (address & 0xFF) == 0x18 ? uart_free(chip) : 0;
     case 0x4004C000: return (address & 15) == 0 ? chip->adc_cs | 0x100 : chip->adc_result;
     case 0x18000000: return chip->ssi[(address & 0xFF) / 4];
-    case 0x40054000: case 0x40058000: return timed_read(chip, address);
+    case 0x40054000: case 0x40058000: return rp_timed_read(chip, address);
     case 0x50200000: return rp_pio_read(chip, address & 0xFFF);
-    default: return clock_read(chip, address);
+    default: return rp_clock_read(chip, address);
     }
 }
 
@@ -321,9 +173,9 @@ static void peripheral_write(rp_chip *chip, uint32_t address, uint32_t value)
         break;
     case 0x4004C000: convert(chip, value); break;
     case 0x18000000: flash_interface(chip, address & 0xFF, value); break;
-    case 0x40054000: case 0x40058000: timed_write(chip, address, value); break;
+    case 0x40054000: case 0x40058000: rp_timed_write(chip, address, value); break;
     case 0x50200000: rp_pio_write(chip, address & 0xFFF, value); break;
-    default: clock_write(chip, address, value); break;
+    default: rp_clock_write(chip, address, value); break;
     }
 }
 
@@ -485,7 +337,7 @@ uint32_t rp_fetch(rp_chip *chip, uint32_t address)
 
 void rp_bus_reset(rp_chip *chip)
 {
-    chip->scale = RING_SCALE;
+    chip->scale = RP_RING_SCALE;
     chip->resets = ALL_RESETS;
     chip->xosc = chip->pll_prim = chip->pll_fbdiv = chip->clk_ref = chip->clk_sys = chip->clk_peri = 0;
     chip->pll_pwr = 0x2D;

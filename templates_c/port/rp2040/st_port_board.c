@@ -5,6 +5,7 @@
 /* 16 ms.  The counter goes down by two a microsecond (erratum RP2040-E1). */
 #define ST_WATCHDOG_COUNT (2U * 16000U)
 #define ST_COIL_OFF_BY_FORCE (IO_PIO0 | ((ST_CFG_COIL_ON_HIGH != 0) ? IO_DRIVE_LOW : IO_DRIVE_HIGH))
+#define ST_PAD_COIL (PAD_INPUT | PAD_SCHMITT | PAD_12_MA) /* the most there is: a gate to charge, a base */
 #define ST_PAD_OUT (PAD_INPUT | PAD_SCHMITT | PAD_4_MA)
 #define ST_PAD_IN (PAD_INPUT | PAD_SCHMITT | ((ST_CFG_PICKUP_PULL_UP != 0) ? PAD_PULL_UP : 0U))
 
@@ -46,7 +47,7 @@ static void st_input(uint32_t pin)
 
 void st_pins_refresh(void)
 {
-    PAD(ST_PIN(COIL)) = ST_PAD_OUT;
+    PAD(ST_PIN(COIL)) = ST_PAD_COIL;
     st_coil_let_go();
     st_output(ST_PIN(LAMP));
     st_output(ST_PIN(TACHO));

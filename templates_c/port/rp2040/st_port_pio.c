@@ -3,7 +3,7 @@
  * Four state machines of PIO 0 count the same half ticks, 30 clocks each; they are started by one write
  * and cannot drift apart.  Machine 0 stamps the pickup's edges, 1 switches the coil on, 2 off, 3 is the
  * alarm (it drives no pin).  A match raises the machine's own flag and disarms it: an order is carried
- * out once.
+ * out once.  Should both coil machines act in one clock, the higher number counts (3.5.6.2): off.
  *
  * An instruction takes a clock and its delay, taken or not; the clock within the 30 at which it runs
  * stands in front of it.

@@ -57,6 +57,7 @@
 #define PAD_PULL_DOWN ST_BIT(2)
 #define PAD_PULL_UP ST_BIT(3)
 #define PAD_4_MA (1U << 4)
+#define PAD_12_MA (3U << 4)
 #define PAD_INPUT ST_BIT(6)
 #define PAD_NO_OUTPUT ST_BIT(7)
 #define SIO_IN ST_REG(0xD0000004U)
