@@ -32,33 +32,45 @@ def add(own: Path, source: str, name: str, *changes: tuple[str, str]) -> None:
     (own / f"{name}.toml").write_text(text, encoding="utf-8")
 
 
+# Another chip or clock of each AVR family but that of test_timer_b_boards.py.
+ONE_FILE = {
+    "bare-168p": (
+        "uno-328p",
+        ("atmega168p", 12e6),
+        ('mcu = "atmega328p"', 'mcu = "atmega168p"'),
+        ("f_cpu_hz = 16000000", "f_cpu_hz = 12000000"),
+        ("flash_bytes = 32768", "flash_bytes = 16384"),
+        ("ram_bytes = 2048", "ram_bytes = 1024"),
+    ),
+    "slow-85": (
+        "tiny85-16mhz",
+        ("attiny85", 8e6),
+        ("f_cpu_hz = 16000000", "f_cpu_hz = 8000000"),
+    ),
+}
+
+
 @pytest.mark.avr
 @pytest.mark.emulator
 @pytest.mark.needs_system(
     "simavr", "apt-get install libsimavr-dev libelf-dev", library="simavr elf"
 )
-def test_a_board_of_a_known_family_is_one_file(own: Path, tmp_path: Path) -> None:
-    """A bare ATmega88P at 12 MHz: another chip, clock and prescaled tick, run on an emulator."""
-    add(
-        own,
-        "uno-328p",
-        "bare-168p",
-        ('mcu = "atmega328p"', 'mcu = "atmega168p"'),
-        ("f_cpu_hz = 16000000", "f_cpu_hz = 12000000"),
-        ("flash_bytes = 32768", "flash_bytes = 16384"),
-        ("ram_bytes = 2048", "ram_bytes = 1024"),
-    )
+@pytest.mark.parametrize("name", ONE_FILE)
+def test_a_board_of_a_known_family_is_one_file(name: str, own: Path, tmp_path: Path) -> None:
+    """Another chip, clock and prescaled tick, run on an emulator."""
+    source, (mcu, f_cpu_hz), *changes = ONE_FILE[name]
+    add(own, source, name, *changes)
     description = tmp_path / "engine.toml"
-    description.write_text(engine_for("bare-168p"))
+    description.write_text(engine_for(name))
     folder = tmp_path / "fw"
     for args in (["generate", str(description), str(folder)], ["build", str(folder)]):
         done = CliRunner().invoke(cli, args)
         assert done.exit_code == 0, done.output
-    args = ["emulate", str(folder), "--emulator", "simavr", "--rpm", "600,3000,8000", "--json"]
+    args = ["emulate", str(folder), "--emulator", "simavr", "--rpm", "600,3000,6000", "--json"]
     done = CliRunner().invoke(cli, args)
     assert done.exit_code == 0, done.output
     said = json.loads(done.stdout)
-    assert (said["mcu"], said["f_cpu_hz"], said["tick_hz"]) == ("atmega168p", 12e6, 1.5e6)
+    assert (said["mcu"], said["f_cpu_hz"], said["tick_hz"]) == (mcu, f_cpu_hz, f_cpu_hz / 8)
     assert all(run["sparks"] > 50 for run in said["scenarios"])
     assert said["chip"][0]["exercised"] and said["chip"][0]["not_exercised"]
 
