@@ -32,7 +32,7 @@ def add(own: Path, source: str, name: str, *changes: tuple[str, str]) -> None:
     (own / f"{name}.toml").write_text(text, encoding="utf-8")
 
 
-# Another chip or clock of each AVR family but that of test_timer_b_boards.py.
+# Another chip, clock or pin of each family; test_timer_b_boards.py has the one with timers A and B.
 ONE_FILE = {
     "bare-168p": (
         "uno-328p",
@@ -47,15 +47,31 @@ ONE_FILE = {
         ("attiny85", 8e6),
         ("f_cpu_hz = 16000000", "f_cpu_hz = 8000000"),
     ),
+    "big-pill": (
+        "pill-103c8",
+        ("stm32f103cb", 72e6),
+        ('mcu = "stm32f103c8"', 'mcu = "stm32f103cb"'),
+        ("flash_bytes = 65536", "flash_bytes = 131072"),
+        ('[pins.lamp]\nport = "C"\nbit = 13', '[pins.lamp]\nport = "B"\nbit = 12'),
+    ),
 }
-
-
-@pytest.mark.avr
-@pytest.mark.emulator
-@pytest.mark.needs_system(
-    "simavr", "apt-get install libsimavr-dev libelf-dev", library="simavr elf"
+SIMAVR = (
+    pytest.mark.avr,
+    pytest.mark.needs_system(
+        "simavr", "apt-get install libsimavr-dev libelf-dev", library="simavr elf"
+    ),
 )
-@pytest.mark.parametrize("name", ONE_FILE)
+ARM = (
+    pytest.mark.needs_system("arm-none-eabi-gcc", "apt-get install gcc-arm-none-eabi"),
+    pytest.mark.needs_system("unicorn", "pip install unicorn==2.1.4", module="unicorn"),
+)
+
+
+@pytest.mark.emulator
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(name, marks=ARM if "pill" in name else SIMAVR) for name in ONE_FILE],
+)
 def test_a_board_of_a_known_family_is_one_file(name: str, own: Path, tmp_path: Path) -> None:
     """Another chip, clock and prescaled tick, run on an emulator."""
     source, (mcu, f_cpu_hz), *changes = ONE_FILE[name]
@@ -66,11 +82,16 @@ def test_a_board_of_a_known_family_is_one_file(name: str, own: Path, tmp_path: P
     for args in (["generate", str(description), str(folder)], ["build", str(folder)]):
         done = CliRunner().invoke(cli, args)
         assert done.exit_code == 0, done.output
-    args = ["emulate", str(folder), "--emulator", "simavr", "--rpm", "600,3000,6000", "--json"]
+    slow = 600 if "avr" in load_board(name).family else 1500  # the other's example starts later
+    args = ["emulate", str(folder), "--rpm", f"{slow},3000,6000", "--json"]
     done = CliRunner().invoke(cli, args)
     assert done.exit_code == 0, done.output
     said = json.loads(done.stdout)
-    assert (said["mcu"], said["f_cpu_hz"], said["tick_hz"]) == (mcu, f_cpu_hz, f_cpu_hz / 8)
+    assert (said["mcu"], said["f_cpu_hz"], said["tick_hz"]) == (
+        mcu,
+        f_cpu_hz,
+        load_board(name).tick_hz,
+    )
     assert all(run["sparks"] > 50 for run in said["scenarios"])
     assert said["chip"][0]["exercised"] and said["chip"][0]["not_exercised"]
 
