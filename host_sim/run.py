@@ -41,7 +41,9 @@ class Motion:
         t = np.asarray(t_s, dtype=np.float64)
         i = self._piece(t)
         dt = t - self.t_s[i]
-        return self.angle_deg[i] + dt * (self.speed_deg_s[i] + 0.5 * self.accel_deg_s2[i] * dt)
+        mean_deg_s: F64 = self.speed_deg_s[i] + 0.5 * self.accel_deg_s2[i] * dt
+        angle: F64 = self.angle_deg[i] + dt * mean_deg_s
+        return angle
 
     def speed_at(self, t_s: F64) -> F64:
         """Crank speed in degrees per second at each instant (6 deg/s is 1 rpm)."""
