@@ -341,6 +341,21 @@ def _check_carries(engine: Engine, crank: HandCrank) -> None:
     )
 
 
+def _never_starts(engine: Engine, carry_rpm: float) -> DescriptionError:
+    return DescriptionError(
+        Fault(
+            engine.name,
+            "advance.start_below_rpm",
+            f"no start spark would ever come: slower than {carry_rpm:.0f} rpm over the magnet the "
+            "flywheel does not carry the piston over",
+            value=engine.advance.start_below_rpm,
+            allowed=f"above {carry_rpm:.0f} rpm",
+            remedy="Fit more flywheel (of a driven engine its propeller or load counts), raise it, "
+            "or correct inertia, bore, stroke or compression ratio.",
+        )
+    )
+
+
 def _start(engine: Engine, arc_deg: float) -> StartDesign:
     part, advance, pickup = engine.engine, engine.advance, engine.pickup
     trail = pickup.lead_edge_deg_btdc - arc_deg
@@ -356,6 +371,8 @@ def _start(engine: Engine, arc_deg: float) -> StartDesign:
         start_below_rpm=advance.start_below_rpm,
         points=6,
     )
+    if not edge_fires and found.carry_rpm >= advance.start_below_rpm:
+        raise _never_starts(engine, found.carry_rpm)
     keep = slice(0, 1) if edge_fires else slice(None)
     floor = advance.floor_rpm if edge_fires else max(advance.floor_rpm, found.carry_rpm)
     stops = STOP_SPARE * stopping_turn_rpm(crank, pickup.lead_edge_deg_btdc, pickup.spacing_deg)

@@ -74,7 +74,7 @@ def summary_lines(product: Product, steady: list[list[float]]) -> list[str]:
         f"  advance  {points} rpm; no sparks above {made.limit_rpm:g}",
         f"  table    within {plan.table_bound_deg:.4f} deg at every speed, "
         f"{plan.table_bytes} bytes",
-        f"  speed    predictor {plan.predictor}",
+        f"  speed    predictor {plan.predictor if product.choice else plan.predictor_reason}",
     ]
 
 

@@ -61,3 +61,15 @@ def test_check_shows_it(tmp_path: Path) -> None:
     result = CliRunner().invoke(cli, ["check", str(tmp_path / "engine.toml"), "--quiet"])
     assert "starter_rpm = 600" in result.output
     assert "fit more flywheel" in result.output
+
+
+@pytest.mark.parametrize("command", ["check", "generate", "motion"])
+def test_a_flywheel_that_never_carries_over_is_refused(tmp_path: Path, command: str) -> None:
+    text = (EXAMPLES / "teal.toml").read_text(encoding="utf-8")
+    path = tmp_path / "light.toml"
+    path.write_text(text.replace("= 1.4e-3", "= 1.4e-4"), encoding="utf-8")
+    more = [str(tmp_path / "fw")] if command == "generate" else []
+    result = CliRunner().invoke(cli, [command, str(path), *more])
+    assert result.exit_code == 2
+    assert "no start spark would ever come: slower than" in result.output
+    assert not (tmp_path / "fw").exists()

@@ -151,3 +151,27 @@ def test_command_ends_with_2_for_an_engine_that_cannot_turn(tmp_path: Path) -> N
     result = CliRunner().invoke(cli, ["motion", str(stiff)])
     assert result.exit_code == 2
     assert "[engine] top_rpm = 8000" in result.output
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("flywheel_inertia_kg_m2 = 2.5e-3", "", "[engine] flywheel_inertia_kg_m2: missing"),
+        ("rod_mm = 58.0", "rod_mm = 14.0", "[engine] rod_mm = 14: shorter than the crank needs"),
+        ("compression_ratio = 7.5", "compression_ratio = 1.0", "compression_ratio = 1: out of"),
+        ("[6000, 30.0]]", "[6000, 55.0]]", "too late for 55 deg BTDC at 8500 rpm"),
+        ("[1500, 12.0]", "[600, 12.0]", "speeds must rise from point to point"),
+    ],
+    ids=["no flywheel", "rod", "ratio", "curve", "curve back"],
+)
+def test_command_ends_with_2_for_what_cannot_be(
+    tmp_path: Path, old: str, new: str, said: str
+) -> None:
+    text = (EXAMPLES / "plover.toml").read_text(encoding="utf-8")
+    assert old in text
+    path = tmp_path / "bad.toml"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    result = CliRunner().invoke(cli, ["motion", str(path)])
+    assert result.exit_code == 2
+    assert said in result.output
+    assert "Traceback" not in result.output
