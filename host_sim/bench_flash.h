@@ -12,5 +12,6 @@
 #define ST_FLASH_I32(p) (*(p))
 #define ST_APART
 #define ST_STATE_CLEARED 0
+#define ST_LOOP_PART
 
 #endif

@@ -1,8 +1,7 @@
 """Upsets in the running image: flipped bits and brown-outs at random instants, and what came of it.
 
-The image runs at a steady speed on simavr.  Upsets follow each other with a quiet window between:
-a window begins with its upset and ends before the next one.  A run without upsets
-says where the sparks belong; a spark within ``MOVED_DEG`` of its place is a good one.  A window is
+The image runs at a steady speed on an emulated chip.  Upsets follow each other with a quiet window
+between: a window begins with its upset and ends before the next one.  A run without upsets says where the sparks belong; a spark within ``MOVED_DEG`` of its place is a good one.  A window is
 one of (the first that fits, from the bottom up):
 
     none      every spark good, none besides
@@ -35,6 +34,7 @@ from numpy.typing import NDArray
 from sparktick.gen.errors import RunError
 
 from .chip import ChipRun, Reset, ResetKind, Upset, UpsetSpace, run_chip
+from .chip.backends import source_of
 from .chip.folder import chip_job
 from .manifest import Manifest
 from .run import F64, Train
@@ -109,7 +109,7 @@ def run_windows(campaign: Campaign, cases: Sequence[Case], more_s: float = 0.0) 
         reset_hold_s=campaign.reset_hold_s,
         serial=False,
     )
-    return Windows(tuple(cases), at_s, train.end_s, train, run_chip(job, "simavr"))
+    return Windows(tuple(cases), at_s, train.end_s, train, run_chip(job, campaign.emulator))
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,7 @@ def reference(campaign: Campaign, rpm: float) -> Reference:
     manifest, interval_s = campaign.manifest, campaign.interval_s(rpm)
     train = _train(campaign, rpm, 2)
     job = chip_job(manifest, train, serial=False)
-    run = run_chip(job, "simavr")
+    run = run_chip(job, campaign.emulator)
     until_s = _train_end_s(campaign, rpm, campaign.per_start, LATE_S)
     places = []
     for channel in range(len(manifest.raw["coil_pins"])):
@@ -336,7 +336,7 @@ class UpsetResult:
         back = self.back_turns()
         c = self.campaign
         return {
-            "emulator": "simavr 1.6",
+            "emulator": source_of(self.campaign.emulator),
             "seed": c.seed,
             "upsets": len(self.outcomes),
             "speeds_rpm": list(c.speeds_rpm),

@@ -8,9 +8,10 @@ import numpy as np
 
 from sparktick.gen.errors import RunError
 
+from .chip.backends import upsetting
 from .manifest import Manifest
 from .train import DEG_S_PER_RPM
-from .upset_targets import CPU, CPU_REGISTERS, DIP, IO, PC, RAM, SPACES, Targets
+from .upset_targets import CPU, DIP, IO, PC, RAM, SPACES, Targets
 
 NONE, ONE, SEVERAL, RESET, DEAD, TOO_LONG = (
     *("none", "one", "several", "reset"),
@@ -112,6 +113,11 @@ class Campaign:
                 )
 
     @property
+    def emulator(self) -> str:
+        """The emulator that knows the chip and upsets; RunError when there is none."""
+        return upsetting(str(self.manifest.raw["mcu"]))
+
+    @property
     def blocks(self) -> int:
         """Number of starts the upsets are spread over, restarts after failures left out."""
         return -(-self.upsets // self.per_start)
@@ -152,7 +158,7 @@ def draw_block(campaign: Campaign, targets: Targets, block: int) -> list[Case]:
     cases = []
     for i in range(campaign.per_start):
         space = SPACES[int(rng.choice(len(SPACES), p=share / share.sum()))]
-        pool = {RAM: targets.ram, IO: targets.io, CPU: np.arange(CPU_REGISTERS)}.get(space)
+        pool = {RAM: targets.ram, IO: targets.io, CPU: np.arange(targets.cpu)}.get(space)
         address = int(rng.choice(pool)) if pool is not None else 0
         bits = targets.pc_bits if space == PC else 8
         bit, phase = int(rng.integers(bits)), float(rng.uniform())

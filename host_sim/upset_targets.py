@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sparktick.gen.errors import ToolError
 from sparktick.gen.toolchain import find_compiler
 
+from . import upset_arm
 from .chip import ChipJob, ChipRun
 from .chip.exchange import DATA_SPACE, symbols
 from .chip.folder import image_of
@@ -71,16 +72,19 @@ class Targets:
     """Data-space addresses (n,) int64 that can be upset, and the width of the program counter.
 
     ``ram`` is what the linker placed and the stack at its deepest: the RAM between them holds
-    nothing.
+    nothing.  ``cpu`` bytes of the core's registers.
     """
 
     ram: I64
     io: I64
     pc_bits: int
+    cpu: int = CPU_REGISTERS
 
 
 def find_targets(job: ChipJob, quiet: ChipRun) -> Targets:
     """Return what of an image can be upset; ``quiet`` is a run of the same job without upsets."""
+    if upset_arm.is_arm(job.mcu):
+        return _arm_targets(job, quiet)
     past = symbols(job).get("_end", _number(job.mcu, "RAMSTART"))
     ram_end = int(quiet.facts["ram_end"])
     deepest = ram_end + 1 - int(quiet.facts["stack_bytes"])
@@ -93,8 +97,30 @@ def find_targets(job: ChipJob, quiet: ChipRun) -> Targets:
     )
 
 
+def _arm_targets(job: ChipJob, quiet: ChipRun) -> Targets:
+    past, ram_end = symbols(job)["st_ram_used"], int(quiet.facts["ram_end"])
+    deepest = ram_end + 1 - int(quiet.facts["stack_bytes"])
+    statics = np.arange(upset_arm.RAM_FROM, past)
+    header = job.elf.parent.parent / "src" / upset_arm.REGISTERS
+    return Targets(
+        ram=np.concatenate((statics, np.arange(max(deepest, past), ram_end + 1))).astype(np.int64),
+        io=np.array(list(upset_arm.register_names(header)), dtype=np.int64),
+        pc_bits=upset_arm.PC_BITS,
+        cpu=4 * len(upset_arm.CPU_WORDS),
+    )
+
+
+def _arm_register(manifest: Manifest, space: str, address: int) -> str:
+    if space == CPU:
+        return f"{upset_arm.CPU_WORDS[address // 4]} byte {address % 4}"
+    names = upset_arm.register_names(manifest.folder / "src" / upset_arm.REGISTERS)
+    return f"{names.get(address, 'I/O')} (0x{address:08X})"
+
+
 def place_name(manifest: Manifest, space: str, address: int) -> str:
     """Return an address in words: the register, or the variable and the byte of it."""
+    if space in (CPU, IO) and upset_arm.is_arm(str(manifest.raw["mcu"])):
+        return _arm_register(manifest, space, address)
     if space == CPU:
         return f"r{address}"
     if space == IO:
@@ -113,8 +139,10 @@ def _variables(elf: Path) -> tuple[tuple[str, int, int], ...]:
     with elf.open("rb") as file:
         table = ELFFile(file).get_section_by_name(".symtab")
         assert isinstance(table, SymbolTableSection)
+        arm = ELFFile(file)["e_machine"] == "EM_ARM"
+        first, less = (upset_arm.RAM_FROM, 0) if arm else (DATA_SPACE, DATA_SPACE)
         return tuple(
-            (str(s.name), int(s["st_value"]) - DATA_SPACE, int(s["st_size"]))
+            (str(s.name), int(s["st_value"]) - less, int(s["st_size"]))
             for s in table.iter_symbols()
-            if s["st_value"] >= DATA_SPACE and s["st_size"]
+            if s["st_value"] >= first and s["st_size"]
         )

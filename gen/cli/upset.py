@@ -79,7 +79,7 @@ def command(
     """Flip bits in the running chip, cut its supply, and count what comes of it.
 
     PATH is a firmware folder, built first where its image is missing or older than its C, or an
-    engine description.  Its image runs at speed on an emulated chip (simavr); at random instants a
+    engine description.  Its image runs at speed on an emulated chip; at random instants a
     random bit of RAM, CPU registers, I/O registers or the program counter flips, or the supply
     browns out for a moment.  Ends with 1 when a coil was on for longer than the hard limit and one
     watchdog time, or sparks stayed away for longer than the watchdog's time and three turns.

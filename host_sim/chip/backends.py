@@ -24,11 +24,15 @@ class Coverage:
 
 @dataclass(frozen=True)
 class Backend:
-    """An emulator: ``chips`` are (pattern of the chip's name, coverage), the first that fits."""
+    """An emulator: ``chips`` are (pattern of the chip's name, coverage), the first that fits.
+
+    ``flips`` whether it takes upsets.
+    """
 
     name: str
     module: str
     chips: tuple[tuple[str, Coverage], ...]
+    flips: bool = False
 
     def load(self) -> Any:
         """Return its module."""
@@ -156,8 +160,9 @@ BACKENDS = (
             (r"attiny[248]4", TINY_AVR),
             ("attiny85", TINY_85),
         ),
+        flips=True,
     ),
-    Backend("unicorn", "unicorn_arm", (("stm32f103[cr][8b]", STM32F1),)),
+    Backend("unicorn", "unicorn_arm", (("stm32f103[cr][8b]", STM32F1),), True),
     Backend("rp2040", "rp2040", (("rp2040", RP_2040),)),
 )
 
@@ -174,6 +179,20 @@ def backend_named(name: str) -> Backend:
 def backends_of(mcu: str) -> tuple[str, ...]:
     """Return the names of the emulators that know a chip, the preferred one first."""
     return tuple(backend.name for backend in BACKENDS if backend.coverage(mcu) is not None)
+
+
+def upsetting(mcu: str) -> str:
+    """Return the emulator that flips bits of a chip; RunError when there is none."""
+    found = [name for name in backends_of(mcu) if backend_named(name).flips]
+    if not found:
+        able = " | ".join(backend.name for backend in BACKENDS if backend.flips)
+        raise RunError(f"upsets: no emulator of the {mcu} flips bits (those that do: {able})")
+    return found[0]
+
+
+def source_of(name: str) -> str:
+    """Return an emulator's name and version."""
+    return str(backend_named(name).load().SOURCE)
 
 
 def coverage_of(name: str, mcu: str) -> Coverage:

@@ -133,7 +133,7 @@ static void look(cortex *c)
     int priority = 0;
     int const exception = (c->wake = c->calls->advance(c->chip, c->now),
                            c->calls->waiting(c->chip, &priority));
-    if (c->halt) {
+    if (c->halt || c->pause) {
         stop(c);
     } else if (exception != 0) {
         c->passes = 0;
@@ -238,14 +238,15 @@ static void enter(cortex *c, int exception, int priority)
         frame[i] = reg(c, FRAME[i]);
     }
     frame[6] = c->at;
-    frame[7] = (reg(c, UC_ARM_REG_XPSR) & ~0x3FFu) | (from & 4u) << 7;
+    frame[7] = (reg(c, UC_ARM_REG_XPSR) & ~0x200u) | (from & 4u) << 7;
     uc_mem_write(c->uc, sp, frame, FRAME_BYTES);
     set_reg(c, UC_ARM_REG_SP, sp);
     set_reg(c, UC_ARM_REG_LR, BACK | 1u);
+    set_reg(c, UC_ARM_REG_XPSR, (frame[7] & ~0x3FFu) | (uint32_t)exception);
     c->priority[c->depth++] = priority;
     chip_record_entered(c->record, c->now, exception);
     c->now += ENTRY_CLOCKS * c->scale;
-    c->at = word_at(c, c->flash_from + 4u * (uint32_t)exception) & ~1u;
+    c->at = word_at(c, c->calls->vectors(c->chip) + 4u * (uint32_t)exception) & ~1u;
     c->calls->taken(c->chip, exception);
     c->wake = 0;
 }
@@ -258,7 +259,7 @@ static void leave(cortex *c)
     for (int i = 0; i < 6; i++) {
         set_reg(c, FRAME[i], frame[i]);
     }
-    set_reg(c, UC_ARM_REG_XPSR, frame[7] & ~0x3FFu);
+    set_reg(c, UC_ARM_REG_XPSR, frame[7] & ~0x200u);
     set_reg(c, UC_ARM_REG_SP, sp + FRAME_BYTES + (frame[7] >> 7 & 4u));
     c->now += c->running + ENTRY_CLOCKS * c->scale;
     c->running = 0;
@@ -292,10 +293,65 @@ static void fault(cortex *c, uc_err error)
     while (!c->halt) {
         c->now = c->wake;
         c->wake = c->calls->advance(c->chip, c->now);
+        c->pause = 0; /* an upset finds nothing that runs */
     }
 }
 
-uc_err cortex_run(cortex *c)
+/* ---- Upsets ---------------------------------------------------------------------------------- */
+
+void cortex_flip_register(cortex *c, int byte, int bit)
+{
+    static const int WORDS[] = {
+        UC_ARM_REG_R0,  UC_ARM_REG_R1,  UC_ARM_REG_R2,   UC_ARM_REG_R3,      UC_ARM_REG_R4,
+        UC_ARM_REG_R5,  UC_ARM_REG_R6,  UC_ARM_REG_R7,   UC_ARM_REG_R8,      UC_ARM_REG_R9,
+        UC_ARM_REG_R10, UC_ARM_REG_R11, UC_ARM_REG_R12,  UC_ARM_REG_SP,      UC_ARM_REG_LR,
+        UC_ARM_REG_XPSR, UC_ARM_REG_PRIMASK, UC_ARM_REG_BASEPRI};
+    int const which = WORDS[byte / 4];
+    uint32_t const mask = 1u << (8 * (byte % 4) + bit);
+    if (which == UC_ARM_REG_XPSR && mask == 1u << 24) { /* Thumb no more: no instruction is valid */
+        fault(c, UC_ERR_INSN_INVALID);
+        return;
+    }
+    uint32_t const holds = which == UC_ARM_REG_XPSR      ? 0xF8000000u
+                           : which == UC_ARM_REG_SP      ? ~3u
+                           : which == UC_ARM_REG_PRIMASK ? 1u
+                           : which == UC_ARM_REG_BASEPRI ? 0xF0u
+                                                         : ~0u;
+    set_reg(c, which, reg(c, which) ^ (mask & holds));
+    c->wake = 0;
+}
+
+void cortex_flip_counter(cortex *c, int bit)
+{
+    c->at ^= 2u << bit;
+}
+
+void cortex_flip_ram(cortex *c, uint32_t address, int bit)
+{
+    uint8_t byte = 0u;
+    uc_mem_read(c->uc, address, &byte, 1u);
+    byte ^= (uint8_t)(1u << bit);
+    uc_mem_write(c->uc, address, &byte, 1u);
+}
+
+/* ---- Running --------------------------------------------------------------------------------- */
+
+/* A handler has returned, or an upset program met an instruction that waits: it goes on at once. */
+static void came_out(cortex *c)
+{
+    uint32_t const pc = reg(c, UC_ARM_REG_PC) & ~1u;
+    if (pc != BACK) {
+        c->now += c->running + c->scale;
+        c->running = 0;
+        c->at = pc;
+    } else if (c->depth > 0) {
+        leave(c);
+    } else {
+        fault(c, UC_ERR_FETCH_UNMAPPED);
+    }
+}
+
+void cortex_run(cortex *c)
 {
     while (!c->halt) {
         c->follows = c->at;
@@ -304,14 +360,14 @@ uc_err cortex_run(cortex *c)
             fault(c, error);
         } else if (c->take != 0) {
             take(c);
+        } else if (c->pause) {
+            c->pause = 0;
+            c->wake = 0;
+            c->calls->paused(c->chip);
         } else if (!c->halt) {
-            if (reg(c, UC_ARM_REG_PC) != BACK || c->depth == 0) {
-                return UC_ERR_EXCEPTION;
-            }
-            leave(c);
+            came_out(c);
         }
     }
-    return UC_ERR_OK;
 }
 
 void cortex_reset(cortex *c)

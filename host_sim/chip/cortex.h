@@ -24,6 +24,10 @@ typedef struct {
     int (*waiting)(void *chip, int *priority);
     /* That one has been taken. */
     void (*taken)(void *chip, int exception);
+    /* `pause` was set, and the core stands between two instructions. */
+    void (*paused)(void *chip);
+    /* Where the vectors lie now. */
+    uint32_t (*vectors)(void *chip);
 } cortex_chip;
 
 typedef struct {
@@ -43,6 +47,7 @@ typedef struct {
     int64_t now;
     int64_t scale; /* clocks of full speed that one clock takes now */
     int halt;      /* stop before the next instruction */
+    int pause;     /* ... for a moment, see cortex_chip.paused */
     int passes;    /* of the main loop, since it was last let rest; counted by the chip model */
 
     /* Its own. */
@@ -62,11 +67,17 @@ void cortex_close(cortex *c);
 /* Registers as after reset; RAM is left alone. */
 void cortex_reset(cortex *c);
 
-/* Run until the chip model sets `halt`.  0, or an error of unicorn. */
-uc_err cortex_run(cortex *c);
+/* Run until the chip model sets `halt`. */
+void cortex_run(cortex *c);
 
 /* Something has changed that the core must look at before its next instruction. */
 void cortex_attend(cortex *c);
+
+/* Upsets, between two instructions: a bit of a core register (four bytes each of r0 to r12, sp, lr,
+ * xPSR, PRIMASK, BASEPRI, in this order), of the program counter (bit 0 is worth two bytes), of RAM. */
+void cortex_flip_register(cortex *c, int byte, int bit);
+void cortex_flip_counter(cortex *c, int bit);
+void cortex_flip_ram(cortex *c, uint32_t address, int bit);
 
 /* An access to a peripheral takes so many clocks more. */
 void cortex_stall(cortex *c, int clocks);

@@ -15,7 +15,7 @@ from sparktick.gen.errors import RunError
 
 from ..bench import SYNC_CLOCKS, CoilNoise, NoisePatterns
 from . import pin_filter
-from .base import ChipJob, ChipRun, CoilPin, ResetKind
+from .base import ChipJob, ChipRun, CoilPin, ResetKind, Upset, UpsetSpace
 from .native import HERE
 
 EVENT = np.dtype([("cycle", "<i8"), ("kind", "<i4"), ("value", "<i4")])
@@ -121,6 +121,22 @@ def _cycle(at_s: float, job: ChipJob) -> int:
     return int(np.ceil(at_s * job.clock_hz))
 
 
+def place_of(address: int) -> int:
+    """Return where the wrapper finds an address: those of ARM do not fit into an event (stm32f1.h).
+
+    >>> hex(place_of(0x20000010)), hex(place_of(0x100))
+    ('0x1000010', '0x100')
+    """
+    regions = ((0xE000E000, 0x3000000), (0x40000000, 0x2000000), (RAM_ARM, 0x1000000))
+    return next((address - begin + to for begin, to in regions if address >= begin), address)
+
+
+def _upset_value(upset: Upset) -> int:
+    if upset.space == UpsetSpace.PROGRAM_COUNTER:
+        return upset.bit
+    return place_of(upset.address) * 8 + upset.bit
+
+
 def events(job: ChipJob, *, line: bool = False) -> np.ndarray[Any, Any]:
     """Return everything that happens to the chip, sorted by cycle, as chip_event records.
 
@@ -129,10 +145,7 @@ def events(job: ChipJob, *, line: bool = False) -> np.ndarray[Any, Any]:
     idle = 1 - job.pickup.active_level
     level = np.asarray(job.train.active, dtype=np.uint8) ^ np.uint8(idle)
     samples = pin_filter.sample(job.train.edge_s, level, job.clock_hz, idle)
-    upsets = [
-        (_cycle(u.at_s, job), int(u.space), u.bit if u.space == 5 else u.address * 8 + u.bit)
-        for u in job.upsets
-    ]
+    upsets = [(_cycle(u.at_s, job), int(u.space), _upset_value(u)) for u in job.upsets]
     if line:
         rows_of_line = [levels(LINE, samples._replace(cycle=samples.cycle + SYNC_CLOCKS))]
     elif job.noise is None:

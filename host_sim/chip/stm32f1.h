@@ -47,7 +47,8 @@ typedef struct {
 
     /* Timer 4 */
     int64_t began;       /* an instant at which the count stepped to 0 */
-    uint32_t per_tick;   /* prescaler in force */
+    uint32_t prescaler;  /* in force */
+    uint32_t per_tick;   /* clocks of full speed to a count */
     int output;          /* OC3REF */
     int line;            /* pickup line behind the synchroniser */
     int filtered;        /* ... and the filter */
@@ -59,6 +60,8 @@ typedef struct {
     int64_t coil_since;
     /* Resets and watchdog */
     int held;
+    int upset_before;    /* from then on what the model does not know is left undone */
+    const chip_event *upset; /* that waits for the core to stand between two instructions */
     int asked;           /* reset that waits: kind, and 16 times the clocks that its cause lasts */
     int watching;
     int unlocked;
@@ -86,6 +89,8 @@ void timer_reset(stm32f1 *s);
 uint32_t timer_read(stm32f1 *s, uint32_t offset);
 void timer_write(stm32f1 *s, uint32_t offset, uint32_t value);
 void timer_line(stm32f1 *s, int64_t at, int level);
+void timer_clock(stm32f1 *s);
+void timer_flip_count(stm32f1 *s, uint32_t mask);
 void timer_due(stm32f1 *s, int which, int64_t at);
 int timer_interrupt(stm32f1 *s);
 
@@ -94,6 +99,10 @@ uint32_t pins_read(stm32f1 *s, uint32_t address);
 void pins_write(stm32f1 *s, uint32_t address, uint32_t value);
 void pins_look(stm32f1 *s, int64_t at);
 void pins_reset(stm32f1 *s);
+
+/* stm32f1_upset.c: a bit of a register or of RAM, by its place in `places` (chip_io.h's value) */
+enum { PLACE_RAM = 0x1000000, PLACE_PERIPHERAL = 0x2000000, PLACE_SYSTEM = 0x3000000 };
+void upset_data(stm32f1 *s, uint32_t place, int bit);
 
 /* stm32f1_parts.c: clocks, watchdog, serial port, converter, SysTick */
 void parts_reset(stm32f1 *s, int kind);

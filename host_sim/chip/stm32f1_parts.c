@@ -21,7 +21,9 @@ static void clock_control(stm32f1 *s, uint32_t value)
 {
     uint32_t *const cr = word_of(s, RCC + RCC_CR);
     uint32_t const on = value & ~*cr;
-    *cr = (value & ~0x02020002u) | (*cr & 0x02020002u);
+    /* Ready bits are the chip's; what the clock in use rests on cannot be switched off. */
+    uint32_t const used = (*word_of(s, RCC + RCC_CFGR) & 0xCu) == 8u ? 0x01010000u : 0u;
+    *cr = (value & ~0x02020002u) | (*cr & (0x02020002u | used));
     if ((on & 1u << 16) != 0u) {
         s->due[DUE_CRYSTAL] = s->core.now + in_us(s, CRYSTAL_US);
     }
@@ -30,21 +32,24 @@ static void clock_control(stm32f1 *s, uint32_t value)
     }
 }
 
-/* 8 MHz times 9, and two wait states of flash: what the firmware's tick rests on. */
+/* 8 MHz times 9, and two wait states of flash: what the firmware's tick rests on.  Source and factor
+ * of the PLL cannot be changed while it is on (7.3.2). */
 static void clock_choice(stm32f1 *s, uint32_t value)
 {
     uint32_t const ready = *word_of(s, RCC + RCC_CR);
     uint32_t *const cfgr = word_of(s, RCC + RCC_CFGR);
-    *cfgr = value & ~0xCu;
-    if ((value & 3u) == 2u && (ready & 1u << 25) != 0u) {
-        *cfgr |= 8u;
-        s->core.scale = 1;
-        s->core.crossing_clocks = 1;
-        s->core.refill_clocks = 4;
-        if ((value >> 16 & 1u) == 0u || (value >> 18 & 15u) != 7u || (value >> 17 & 1u) != 0u ||
-            (*word_of(s, FLASH_ACR) & 7u) < 2u) {
-            stm32f1_refuse(s, "clock: not 72 MHz from 8 MHz with 2 wait states", value);
-        }
+    uint32_t const held = (ready & 1u << 24) != 0u ? 0x003F0000u : 0u;
+    int const by_pll = (value & 3u) == 2u && (ready & 1u << 25) != 0u;
+    int const new = by_pll && (*cfgr & 0xCu) != 8u;
+    uint32_t const divided = value >> 4 & 15u;
+    *cfgr = (value & ~(held | 0xCu)) | (*cfgr & held) | (by_pll ? 8u : 0u);
+    s->core.scale = (by_pll ? 1 : s->job->f_cpu_hz / INNER_HZ)
+                    << (divided < 8u ? 0u : divided < 12u ? divided - 7u : divided - 6u);
+    s->core.crossing_clocks = by_pll ? 1 : 0;
+    s->core.refill_clocks = by_pll ? 4 : 2;
+    timer_clock(s);
+    if (new && ((*cfgr >> 16 & 0x3Fu) != 0x1Du || (*word_of(s, FLASH_ACR) & 7u) < 2u)) {
+        stm32f1_refuse(s, "clock: not 72 MHz from 8 MHz with 2 wait states", value);
     }
 }
 
@@ -138,7 +143,8 @@ static void systick_plan(stm32f1 *s, int64_t at)
     uint32_t const csr = *system_word(s, SYST_CSR);
     int64_t const reload = *system_word(s, SYST_RVR);
     /* PM0056 4.5.2: with 0 the counter stops when it is there. */
-    s->due[DUE_SYSTICK] = (csr & 1u) != 0u && reload != 0 ? at + reload + 1 : CORTEX_NEVER;
+    int64_t const clocks = (reload + 1) * s->core.scale;
+    s->due[DUE_SYSTICK] = (csr & 1u) != 0u && reload != 0 ? at + clocks : CORTEX_NEVER;
 }
 
 void system_write(stm32f1 *s, uint32_t address, uint32_t value)

@@ -5,6 +5,15 @@
 
 enum { FROZEN, ACTIVE_ON_MATCH, INACTIVE_ON_MATCH, TOGGLE, FORCE_INACTIVE, FORCE_ACTIVE };
 
+/* Clocks of full speed to a count: the prescaler's, of a timer clock that is twice bus 1's where that
+ * is divided (7.2, figure of the clock tree). */
+static uint32_t tick_clocks(const stm32f1 *s)
+{
+    uint32_t const divided = s->peripheral[(RCC + 0x04u - PERIPHERALS) / 4u] >> 8 & 7u;
+    uint32_t const bus = divided < 5u ? 1u : 1u << (divided - 4u);
+    return (s->prescaler + 1u) * bus * (uint32_t)s->core.scale;
+}
+
 static int64_t ticks(const stm32f1 *s, int64_t at)
 {
     return (at - s->began) / (int64_t)s->per_tick;
@@ -52,10 +61,31 @@ static void plan(stm32f1 *s, int64_t now)
     cortex_attend(&s->core);
 }
 
+/* The clock has changed: the count goes on from where it is. */
+void timer_clock(stm32f1 *s)
+{
+    int64_t const counted = ticks(s, s->core.now);
+    if (s->per_tick == tick_clocks(s)) {
+        return;
+    }
+    s->per_tick = tick_clocks(s);
+    s->began = s->core.now - counted * (int64_t)s->per_tick;
+    plan(s, s->core.now);
+}
+
+void timer_flip_count(stm32f1 *s, uint32_t mask)
+{
+    uint32_t const count = count_at(s, s->core.now), other = (count ^ mask) & 0xFFFFu;
+    *word_of(s, TIM4 + TIM_CNT) = other;
+    s->began += ((int64_t)count - (int64_t)other) * (int64_t)s->per_tick;
+    plan(s, s->core.now);
+}
+
 void timer_reset(stm32f1 *s)
 {
     s->began = s->core.now;
-    s->per_tick = 1u;
+    s->prescaler = 0u;
+    s->per_tick = tick_clocks(s);
     s->output = 0;
     s->filtered = s->line;
     *word_of(s, TIM4 + TIM_ARR) = 0xFFFFu;
@@ -144,8 +174,9 @@ void timer_due(stm32f1 *s, int which, int64_t at)
         s->due[DUE_CC4] = match_after(s, tim(s, TIM_CCR4), at);
     } else {
         set_flag(s, UIF, at);
-        if (s->per_tick != tim(s, TIM_PSC) + 1u) { /* takes effect now */
-            s->per_tick = tim(s, TIM_PSC) + 1u;
+        if (s->prescaler != tim(s, TIM_PSC)) { /* takes effect now */
+            s->prescaler = tim(s, TIM_PSC);
+            s->per_tick = tick_clocks(s);
             s->began = at;
             plan(s, at);
         }
@@ -186,7 +217,8 @@ static void control(stm32f1 *s, uint32_t before, uint32_t now_is)
 
 static void generate(stm32f1 *s)
 {
-    s->per_tick = tim(s, TIM_PSC) + 1u;
+    s->prescaler = tim(s, TIM_PSC);
+    s->per_tick = tick_clocks(s);
     s->began = s->core.now;
     if ((tim(s, TIM_CR1) & 4u) == 0u) { /* URS: only overflows set the flag */
         set_flag(s, UIF, s->core.now);

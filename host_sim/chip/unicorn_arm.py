@@ -23,6 +23,7 @@ SOURCE = f"unicorn {VERSION} + timer model"
 SOURCES = (
     *("chip_record.c", "cortex.c"),
     *("stm32f1.c", "stm32f1_timer.c", "stm32f1_pins.c", "stm32f1_parts.c"),
+    "stm32f1_upset.c",
 )
 FLASH_FROM, FLASH_BYTES, RAM_BYTES = 0x08000000, 0x10000, 0x5000
 CDEF = """
@@ -78,8 +79,6 @@ def _flash(elf: Path) -> bytearray:
 
 
 def _refuse(job: ChipJob) -> None:
-    if job.upsets:
-        raise RunError("upsets: this emulator knows none; use a board that simavr runs")
     if job.noise is not None:
         raise RunError("noise: this emulator does not know noise tied to the coil; use simavr")
 

@@ -9,5 +9,6 @@
 #define ST_FLASH_I32(address) (*(address))
 #define ST_APART
 #define ST_STATE_CLEARED 0
+#define ST_LOOP_PART
 
 #endif

@@ -21,7 +21,7 @@ static void st_stop_for_good_unless(bool intact)
     }
 }
 
-static void st_poll(void)
+ST_LOOP_PART static void st_poll(void)
 {
     bool const active = st_port_active();
     st_ticks now;
@@ -51,7 +51,7 @@ static void st_measure_supply(void)
 }
 #endif
 
-static void st_beat(uint8_t heartbeats)
+ST_LOOP_PART static void st_beat(uint8_t heartbeats)
 {
     st_stop_for_good_unless(st_table_check(&st_checked));
 #if ST_CFG_TELL

@@ -2,9 +2,11 @@
  *
  * A port is one folder: st_port_flash.h, st_port.c (registers, interrupt handlers) and, where the
  * chip needs it, start-up code.  It owns the timer, the pins and the watchdog, and nothing else.
- * st_port_flash.h tells how constants are kept and read (ST_FLASH*), and what marks a function that
- * is not to be copied into its callers (ST_APART; empty where flash is plenty), and whether start-up
- * has cleared the state before st_init (ST_STATE_CLEARED; else st_init does).
+ * st_port_flash.h tells how constants are kept and read (ST_FLASH*), what marks a function that is not
+ * to be copied into its callers (ST_APART; empty where flash is plenty) or a part of the main loop
+ * (ST_LOOP_PART; noinline where the compiler would keep its addresses in registers for good, where a
+ * flipped bit stays), and whether start-up has cleared the state before st_init (ST_STATE_CLEARED; else
+ * st_init does).
  *
  * Event handlers of a port, all at one interrupt level so that they never nest:
  *   capture   -> st_on_capture(core, captured instant, now)

@@ -111,7 +111,7 @@ void st_tell_wait(uint8_t heartbeats)
     st_told.wait = (heartbeats < st_told.wait) ? (uint16_t)(st_told.wait - heartbeats) : 0U;
 }
 
-void st_tell(void)
+ST_LOOP_PART void st_tell(void)
 {
     uint8_t character;
     if (st_told.wait != 0U) {

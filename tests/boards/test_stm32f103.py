@@ -18,12 +18,14 @@ from intelhex import IntelHex
 
 from sparktick.gen.toolchain import build
 from sparktick.host_sim import train as motions
-from sparktick.host_sim.chip import ChipRun, Peek, Reset, ResetKind, run_chip
+from sparktick.host_sim.chip import ChipRun, Peek, Reset, ResetKind, Upset, UpsetSpace, run_chip
 from sparktick.host_sim.chip.folder import chip_job
 from sparktick.host_sim.emulate import run_scenario
 from sparktick.host_sim.manifest import Manifest
 from sparktick.host_sim.run import Train
 from sparktick.host_sim.simulate import Scenario
+from sparktick.host_sim.upset import run_campaign
+from sparktick.host_sim.upset_cases import Campaign
 from tests.templates_c.variants import LOGIC, make_firmware
 
 pytestmark = [
@@ -243,3 +245,45 @@ def test_a_reset_while_charging_is_safe_and_resumes_warm(firmware: Manifest) -> 
         assert done.facts["reset_safe_s"] < 10e-6
         told = done.serial.decode().splitlines()[-2].partition("*")[0].split(",")
         assert [int(word, 16) for word in told[-2:]] == [resets, warm], told
+
+
+def test_upsets_never_end_the_ignition(firmware: Manifest) -> None:
+    """Bits of RAM, core, registers and program counter, short brown-outs; none may be for good."""
+    result = run_campaign(Campaign(firmware, upsets=120, speeds_rpm=(9000.0,)), jobs=2)
+    assert result.passed, result.failures
+    assert result.total["none"] > 60
+    assert result.total["reset"] > 10
+
+
+def test_the_main_loop_within_a_handler_ends_in_a_reset(tmp_path: Path) -> None:
+    """A program counter thrown from a handler into the loop: it would feed the watchdog on."""
+    thrown = ("st_port.c", "void st_tim4(void)\n{\n", "void st_tim4(void)\n{\n    (void)main();\n")
+    declared = ("st_port.c", "void st_tim4(void)\n", "int main(void);\nvoid st_tim4(void)\n")
+    done = run(edited(tmp_path / "thrown", thrown, declared), 6000.0, 1.2)
+    assert done.counters["resets_watchdog"] >= 2
+
+
+def test_clocks_pins_and_watchdog_are_set_again(firmware: Manifest) -> None:
+    """Every register that timing rests on is as before within a pass, the watchdog's at a beat."""
+    places = {
+        "cfgr": (0x40021005, 0),
+        "apb2enr": (0x40021018, 3),
+        "apb1enr": (0x4002101C, 2),
+        "mapr": (0x40010005, 4),
+        "acr": (0x40022000, 1),
+        "crh": (GPIO_B + 4, 3),
+        "rvr": (0xE000E016, 0),
+        "vtor": (0xE000ED09, 2),
+        "aircr": (0xE000ED0D, 2),
+        "shpr3": (0xE000ED23, 7),
+        "ipr7": (0xE000E41E, 6),
+        "iser0": (0xE000E103, 6),
+        "rlr": (IWDG + 8, 7),
+        "pr": (IWDG + 4, 1),
+        "psc": (TIM4 + 0x28, 2),
+    }
+    peeks = tuple(Peek(name, at & ~3, 4) for name, (at, _) in places.items())
+    flips = tuple(Upset(0.05, UpsetSpace.DATA, at, bit) for at, bit in places.values())
+    plain, upset = (run(firmware, 6000.0, 0.056, peeks=peeks, upsets=u) for u in ((), flips))
+    assert upset.counters["resets_watchdog"] == 0
+    assert {n: upset.counters[n] for n in places} == {n: plain.counters[n] for n in places}

@@ -23,6 +23,7 @@ HOST_FLASH = """\
 #define ST_FLASH_I32(address) (*(address))
 #define ST_APART
 #define ST_STATE_CLEARED 0
+#define ST_LOOP_PART
 #endif
 """
 HOSTS = [

@@ -12,6 +12,7 @@
 
 /* Copies of a function in every place that calls it cost more flash than the calls. */
 #define ST_APART __attribute__((noinline))
+#define ST_LOOP_PART
 
 /* Start-up clears the core's state: another loop that clears memory is one more that code can run into
  * astray, and then clear all of RAM. */

@@ -22,6 +22,7 @@ typedef uint32_t st_events;
 #define ST_REACH_TICKS UINT32_C(0xFFFF) /* the coil's match is set a count later */
 #define ST_NEAR_TICKS 8U /* nearest instant that can still be armed: 3.3 us, some 200 instructions */
 #define ST_EVENTS_PRIORITY 0x40U
+#define ST_BEAT_CLOCKS (ST_CFG_F_CPU_HZ / 1000U)
 #define ST_CR1 (ST_BIT(8) | ST_BIT(2) | ST_BIT(0)) /* CKD / 2, only overflows set UIF, on */
 #define ST_CCMR1 ((4U << 4) | 1U)                  /* IC1F = 4, channel 1 captures TI1 */
 #define ST_CCMR1_BARE 1U
@@ -225,16 +226,28 @@ bool st_port_init(void)
     TIM4_ARR = 0xFFFFU;
     TIM4_CR1 = ST_CR1;
     TIM4_EGR = 1U; /* takes the prescaler over; with URS it sets no flag */
-    SYST_RVR = (ST_CFG_F_CPU_HZ / 1000U) - 1U;
+    SYST_RVR = ST_BEAT_CLOCKS - 1U;
     SYST_CVR = 0U;
     st_port_refresh();
     return (st_reset_cause & RCC_CSR_PORRSTF) != 0U;
 }
 
+/* The main loop, thrown into from within a handler, would run on as if it were one: events of that
+ * priority would never come again, and the watchdog be fed. */
+static void st_not_in_handler(void)
+{
+    uint32_t running;
+    __asm__ volatile("mrs %0, ipsr" : "=r"(running));
+    if (running != 0U) {
+        st_port_halt();
+    }
+}
+
 /* Nothing here changes a register that already holds what it should. */
 void st_port_refresh(void)
 {
-    RCC_APB1ENR |= ST_BIT(2);
+    st_not_in_handler();
+    st_clock_refresh();
     st_masks |= TIM_UIF;
     TIM4_CR1 = ST_CR1;
     TIM4_SMCR = 0U;
@@ -245,7 +258,10 @@ void st_port_refresh(void)
     TIM4_CCER = st_ccer;
     TIM4_DIER = st_masks;
     st_pins_refresh();
+    SYST_RVR = ST_BEAT_CLOCKS - 1U;
     SYST_CSR = 7U; /* CPU clock, interrupt, on */
+    SCB_VTOR = 0U; /* where flash shows after reset */
+    SCB_AIRCR = SCB_AIRCR_KEY;
     SCB_SHPR3 = 0U;
     NVIC_IPR7 = ST_EVENTS_PRIORITY << (8U * (ST_IRQ_TIM4 & 3U));
     NVIC_ISER0 = ST_BIT(ST_IRQ_TIM4);
@@ -263,7 +279,7 @@ void st_port_events_off(void)
     __asm__ volatile("msr basepri, %0\n\tdsb\n\tisb" ::"r"(ST_EVENTS_PRIORITY) : "memory");
 }
 
-uint8_t st_port_heartbeats(void)
+ST_LOOP_PART uint8_t st_port_heartbeats(void)
 {
     uint8_t beats;
     __asm__ volatile("cpsid i" ::: "memory");

@@ -10,6 +10,15 @@
 #define ST_WATCHDOG_DIVIDE_4 0U
 #define ST_WATCHDOG_RELOAD (160U - 1U)
 
+#define ST_FLASH_READS 0x12U /* prefetch, 2 wait states */
+#define ST_CLOCKS ((7U << 18) | ST_BIT(16) | (2U << 14) | (4U << 8)) /* x9, crystal, ADC / 6, bus 1 / 2 */
+#define ST_BY_PLL 2U
+#define ST_APB1 ST_BIT(2) /* timer 4 */
+#define ST_APB2_PINS (ST_BIT(0) | ST_BIT(2) | ST_BIT(3) | ST_BIT(4)) /* pin functions, ports A, B, C */
+#define ST_APB2                                                       \
+    (ST_APB2_PINS | ((ST_CFG_TELL != 0) ? ST_BIT(14) : 0U) |          \
+     ((ST_CFG_DWELL_POINTS != 0) ? ST_BIT(9) : 0U))
+
 #if ST_CFG_F_CPU_HZ != 72000000
 #error "this port runs the chip at 72 MHz from a crystal of 8 MHz"
 #endif
@@ -20,18 +29,23 @@
 uint32_t st_reset_cause __attribute__((section(".noinit")));
 static st_retained st_kept __attribute__((section(".noinit")));
 
+static void st_watchdog_set(void)
+{
+    IWDG_KR = 0x5555U;
+    IWDG_PR = ST_WATCHDOG_DIVIDE_4;
+    IWDG_RLR = ST_WATCHDOG_RELOAD;
+}
+
 /* Before C start-up: every reset leaves pins as floating inputs, the inner oscillator and no watchdog
  * (unless its option byte starts it).  The level comes before the direction. */
 void st_early(void)
 {
-    RCC_APB2ENR = ST_BIT(0) | ST_BIT(2) | ST_BIT(3) | ST_BIT(4); /* pin functions, ports A, B, C */
+    RCC_APB2ENR = ST_APB2_PINS;
     (void)RCC_APB2ENR;
     st_pin_put(COIL, ST_CFG_COIL_ON_HIGH == 0);
     st_pin_is(COIL, GPIO_OUT);
     IWDG_KR = 0xCCCCU;
-    IWDG_KR = 0x5555U;
-    IWDG_PR = ST_WATCHDOG_DIVIDE_4;
-    IWDG_RLR = ST_WATCHDOG_RELOAD;
+    st_watchdog_set();
     st_reset_cause = RCC_CSR;
     RCC_CSR |= RCC_CSR_RMVF;
 }
@@ -50,20 +64,30 @@ static void st_wait_for(volatile uint32_t const *word, uint32_t bits)
 /* 8 MHz crystal x 9 = 72 MHz, bus 1 at half of it (its timers at the whole), 2 wait states of flash. */
 void st_clock_on(void)
 {
-    FLASH_ACR = 0x12U; /* prefetch, 2 wait states */
+    FLASH_ACR = ST_FLASH_READS;
     RCC_CR |= RCC_CR_HSEON;
     st_wait_for(&RCC_CR, RCC_CR_HSERDY);
-    RCC_CFGR = (7U << 18) | ST_BIT(16) | (2U << 14) | (4U << 8); /* x9, crystal, ADC / 6, bus 1 / 2 */
+    RCC_CFGR = ST_CLOCKS;
     RCC_CR |= RCC_CR_PLLON | RCC_CR_CSSON;
     st_wait_for(&RCC_CR, RCC_CR_PLLRDY);
-    RCC_CFGR |= 2U;
+    RCC_CFGR = ST_CLOCKS | ST_BY_PLL;
     st_wait_for(&RCC_CFGR, 8U);
+}
+
+/* What the clocks of core, timer and pins rest on, as st_clock_on and st_board_on left it. */
+void st_clock_refresh(void)
+{
+    FLASH_ACR = ST_FLASH_READS;
+    RCC_CFGR = ST_CLOCKS | ST_BY_PLL;
+    RCC_APB2ENR = ST_APB2;
+    RCC_APB1ENR = ST_APB1;
+    AFIO_MAPR = 0U; /* no function on other pins */
 }
 
 void st_board_on(void)
 {
-    RCC_APB1ENR = ST_BIT(2); /* timer 4 */
-    RCC_APB2ENR |= ((ST_CFG_TELL != 0) ? ST_BIT(14) : 0U) | ((ST_CFG_DWELL_POINTS != 0) ? ST_BIT(9) : 0U);
+    RCC_APB1ENR = ST_APB1;
+    RCC_APB2ENR = ST_APB2;
     (void)RCC_APB2ENR;
 #if ST_CFG_TELL
     st_pin_is(SERIAL_TX, GPIO_OUT_TIMER);
@@ -147,8 +171,12 @@ uint16_t st_port_supply(void)
 }
 #endif
 
+/* An upset may have made its time longer; a new one is in force 5 of its clocks later (19.3.2). */
 void st_port_feed_watchdog(void)
 {
+    if ((IWDG_SR == 0U) && ((IWDG_PR != ST_WATCHDOG_DIVIDE_4) || (IWDG_RLR != ST_WATCHDOG_RELOAD))) {
+        st_watchdog_set();
+    }
     IWDG_KR = 0xAAAAU;
 }
 

@@ -27,6 +27,7 @@
 #define RCC_CSR_RMVF ST_BIT(24)
 #define RCC_CSR_PORRSTF ST_BIT(27)
 #define FLASH_ACR ST_REG(0x40022000U)
+#define AFIO_MAPR ST_REG(0x40010004U)
 
 /* Ports: index 0 = A ... */
 #define ST_GPIO(index) (0x40010800U + (0x400U * (uint32_t)(index)))
@@ -82,6 +83,8 @@
 #define NVIC_ISER0 ST_REG(0xE000E100U)
 #define NVIC_IPR7 ST_REG(0xE000E41CU) /* interrupts 28 to 31 */
 #define SCB_VTOR ST_REG(0xE000ED08U)
+#define SCB_AIRCR ST_REG(0xE000ED0CU)
+#define SCB_AIRCR_KEY (UINT32_C(0x05FA) << 16) /* no sub-priorities */
 #define SCB_SHPR3 ST_REG(0xE000ED20U)
 #define ST_IRQ_TIM4 30U
 
@@ -115,6 +118,7 @@ static inline void st_pin_mode(uint32_t port, uint32_t bit, uint32_t mode)
 /* Between the files of this port. */
 void st_early(void);
 void st_clock_on(void);
+void st_clock_refresh(void);
 void st_board_on(void);
 void st_pins_refresh(void);
 void st_tim4(void);

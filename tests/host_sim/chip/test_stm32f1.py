@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from sparktick.gen.errors import RunError
+from sparktick.host_sim.bench import CoilNoise
 from sparktick.host_sim.chip import ChipJob, ChipRun, CoilPin, Peek, PickupPin, run_chip
 from sparktick.host_sim.chip.base import AnalogueInput, Upset, UpsetSpace
 from sparktick.host_sim.run import Train
@@ -28,9 +29,10 @@ pytestmark = [
     pytest.mark.needs_system("unicorn", "pip install unicorn==2.1.4", module="unicorn"),
 ]
 F_CPU_HZ = 72_000_000
+TIM4 = 0x40000800
 LINK = Path(__file__).parents[3] / "templates_c" / "port" / "stm32f1" / "stm32f103.ld"
 READY_S = 4e-3  # clocks are up after 2.2 ms
-CASES = ("capture", "compare", "watchdog", "exceptions", "converter", "serial", "times")
+CASES = ("capture", "compare", "watchdog", "exceptions", "converter", "serial", "times", "unknown")
 # docs.rs stm32f0xx-hal, IC1F_A: samples and CPU clocks between them with CKD = 0, 1, 2.
 FILTERS = {
     0: (1, (1, 1, 1)),
@@ -173,9 +175,36 @@ def test_instructions_take_the_manual_s_clocks(emulate: Emulate, body: str) -> N
 
 
 def test_what_the_model_does_not_know_ends_the_run(emulate: Emulate) -> None:
-    for settings in ({"upsets": (Upset(0.01, UpsetSpace.DATA, 100, 1),)},):
-        with pytest.raises(RunError, match="knows none"):
-            emulate("serial", **settings)
+    with pytest.raises(RunError, match="noise"):
+        emulate("serial", noise=CoilNoise())
+    with pytest.raises(RunError, match="does not count to 65535"):
+        emulate("unknown")
+
+
+def test_a_bit_flips_where_it_is_told_to(emulate: Emulate) -> None:
+    """RAM, a register that holds, flags, count; a core register is seen by what comes of it."""
+    places = {"dier": TIM4 + 0x0C, "sr": TIM4 + 0x10, "psc": TIM4 + 0x28, "odr": 0x40010C0C}
+    peeks = (Peek("spare", 0x20002000, 1), *(Peek(k, a, 4) for k, a in places.items()))
+    upsets = [Upset(0.01, UpsetSpace.DATA, 0x20002000, 3)]
+    upsets += [Upset(0.01, UpsetSpace.DATA, a + 1, 0) for a in places.values()]
+    plain = emulate("serial", peeks=peeks).counters
+    done = emulate("serial", peeks=peeks, upsets=tuple(upsets)).counters
+    changed = {name: plain[name] ^ done[name] for name in ("spare", *places)}
+    assert changed == {"spare": 8, **dict.fromkeys(places, 0x100)}
+    assert done["bad_addresses"] == done["bad_opcodes"] == 0
+    counter = UpsetSpace.PROGRAM_COUNTER
+    assert emulate("serial", upsets=(Upset(0.01, counter, 0, 25),)).counters["bad_addresses"] == 1
+    thumb = Upset(0.01, UpsetSpace.DATA, 4 * 15 + 3, 0)  # of xPSR
+    assert emulate("serial", upsets=(thumb,)).counters["bad_opcodes"] == 1
+
+
+def test_a_bus_divided_further_slows_the_timer(emulate: Emulate) -> None:
+    """RM0008 7.2: timers run at twice bus 1 where it is divided: / 4 halves the count's pace."""
+    bits = [Upset(READY_S, UpsetSpace.DATA, 0x40021005, 0)]  # CFGR, PPRE1: 100 to 101
+    plain = emulate("compare", train([], 0.1), PRESCALER="30u")
+    slow = emulate("compare", train([], 0.1), PRESCALER="30u", upsets=tuple(bits))
+    later = [run.coil_s[3] - READY_S for run in (plain, slow)]
+    assert later[1] == pytest.approx(2.0 * later[0], rel=1e-3)
 
 
 def test_unicorn_neither_stops_in_an_it_block_nor_tells_what_is_skipped() -> None:

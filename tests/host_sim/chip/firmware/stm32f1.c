@@ -52,6 +52,7 @@ static void tim4_on(uint32_t prescaler, uint32_t cr1)
 #define CONVERTER 5
 #define SERIAL 6
 #define TIMES 7
+#define UNKNOWN 8
 
 static void tim4(void)
 {
@@ -178,6 +179,11 @@ static void go(void)
     TIM4(0x40u) = 5000u;
     TIM4(0x10u) = 0u;
     TIM4(0x0Cu) = 16u;
+}
+#elif CASE == UNKNOWN
+static void go(void)
+{
+    TIM4(0x2Cu) = 999u;
 }
 #endif
 
