@@ -1,7 +1,8 @@
 """Upsets in the running image: flipped bits and brown-outs at random instants, and what came of it.
 
 The image runs at a steady speed on an emulated chip.  Upsets follow each other with a quiet window
-between: a window begins with its upset and ends before the next one.  A run without upsets says where the sparks belong; a spark within ``MOVED_DEG`` of its place is a good one.  A window is
+between: a window begins with its upset and ends before the next one.  A run without upsets says
+where the sparks belong; a spark within ``MOVED_DEG`` of its place is a good one.  A window is
 one of (the first that fits, from the bottom up):
 
     none      every spark good, none besides
