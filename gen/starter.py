@@ -12,6 +12,7 @@ from .engine import parse_text
 # Microseconds of work after the lead edge from which the magnet has to come earlier, and from which
 # the greatest speed has to be lower as well; both fitted to the boards.
 EARLY_US, SLOW_US = 230.0, 500.0
+FAST_RPM = 9900.0  # speed limit of a two-stroke
 
 
 def starter_text(name: str, *, strokes: int, cylinders: int, board: str) -> str:
@@ -37,6 +38,7 @@ def starter_text(name: str, *, strokes: int, cylinders: int, board: str) -> str:
         low_volts=chosen.volts < 4.5,
         early=service_us > EARLY_US,
         slow=service_us > SLOW_US,
+        fast=strokes == 2 and chosen.most_rpm(1.0) >= FAST_RPM,
     )
     parse_text(text, "the new description")
     return text

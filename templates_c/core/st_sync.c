@@ -376,12 +376,13 @@ void st_edge_missed(st_core *c)
     st_spark_from(c, edge_at, st_next_interval(c));
 }
 
-/* The period is kept, as through a reset: one pulse that agrees with it resumes timing.  Not without a last
- * edge just where that period said: a wrong one would be kept for ever. */
+/* At speed the period is kept, as through a reset: one pulse that agrees with it resumes timing.  Not
+ * without a last edge just where that period said: a wrong one would be kept for ever.  Slower, a crank that
+ * stalls and rocks at the magnet could seem to agree. */
 void st_lose_lock(st_core *c)
 {
     bool const again = ST_CFG_WARM_RESTART && (c->s.mode == (uint8_t)ST_RUN) && c->lock_before &&
-                       (c->missing_before == 0U);
+                       (c->missing_before == 0U) && (c->s.period_ticks <= ST_CFG_BRIDGE_PERIOD_TICKS);
     if (c->s.mode >= (uint8_t)ST_START) {
         st_count(c, ST_N_LOST);
     }

@@ -11,7 +11,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from sparktick.gen.board import load_board
 from sparktick.gen.cli import cli
+from sparktick.gen.design import design
+from sparktick.gen.engine import read_engine
 
 ROOT = Path(__file__).parents[2]
 PLOVER = ROOT / "examples" / "plover.toml"
@@ -69,7 +72,8 @@ def test_a_weak_spark_says_at_which_speeds(tmp_path: Path) -> None:
     file = changed(tmp_path, ("turns_ratio = 85", "turns_ratio = 85\nsecondary_pf = 250"))
     code, out, _ = run(file, "--quiet")
     assert code == 1
-    assert "TOO WEAK from 386 to" in out
+    floor_rpm = design(read_engine(Path(file)), load_board("nano-328p")).start.floor_rpm
+    assert f"TOO WEAK from {floor_rpm:.0f} to" in out
 
 
 def test_document(tmp_path: Path) -> None:
