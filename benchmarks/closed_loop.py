@@ -78,7 +78,7 @@ def main() -> None:
     examples = Path(next(iter(sparktick.examples.__path__)))
     figures: dict[str, Figure] = {}
     with tempfile.TemporaryDirectory() as scratch:
-        for name in ("plover", "teal"):
+        for name in ("plover", "teal", "avocet"):
             folder = Path(scratch) / name
             generate(examples / f"{name}.toml", folder)
             engine = read_engine(examples / f"{name}.toml")
