@@ -194,14 +194,21 @@ def _by_select(changes: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
     return coil
 
 
+def _has_pin(mcu: str, port: str, bit: int) -> bool:
+    """Tell whether chips of the kind name a pin so; whether the chip has it, its emulator knows."""
+    if mcu.startswith("rp2040"):
+        return port == GPIO and 0 <= bit <= 29
+    bits = 8 if mcu.startswith("at") else 16
+    return len(port) == 1 and port.isupper() and 0 <= bit < bits
+
+
 def _check(job: ChipJob) -> None:
     pins = [(job.pickup.port, job.pickup.bit), *((c.port, c.bit) for c in _outputs(job))]
     for port, bit in pins:
-        if port == GPIO and 0 <= bit <= 29:
-            continue
-        if not (len(port) == 1 and port.isupper() and 0 <= bit <= 15):
+        if not _has_pin(job.mcu, port, bit):
             raise RunError(
-                f"pin {port}{bit}: no such pin (allowed: port A..L, bit 0..15; GPIO0..GPIO29)"
+                f"pin {port}{bit}: no pin of the {job.mcu} (allowed: AVR port A..L, bit 0..7; "
+                "STM32 port A..E, bit 0..15; RP2040 GPIO0..GPIO29)"
             )
     if not 0 <= len(job.coils) <= 4:
         raise RunError(f"{len(job.coils)} coils (allowed: 0 to 4)")
