@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from sparktick.gen.errors import FolderError
+from sparktick.gen.board import load_board
+from sparktick.gen.errors import BoardError, FolderError
 
 from ..manifest import Manifest
 from ..run import Train
-from .base import ChipJob, CoilPin, PickupPin, TwoCoils
+from .base import AnalogueInput, ChipJob, CoilPin, PickupPin, TwoCoils
 
 
 def _level(word: str) -> int:
@@ -37,12 +38,29 @@ def _two_coils(raw: dict[str, Any]) -> TwoCoils | None:
     )
 
 
+def _unmeasured(raw: dict[str, Any]) -> AnalogueInput | None:
+    """Return a supply too low to be one: the image then charges for the nominal supply.
+
+    So does the host library, which is told none. An input left alone reads what the emulator likes.
+    """
+    if "supply_pin" not in raw:
+        return None
+    try:
+        board = load_board(str(raw["board"]))
+    except BoardError:  # the folder is complete without its board's file
+        return None
+    words = board.pins.supply.function if board.pins.supply is not None else ""
+    channel = "".join(c for c in words if c.isdigit())
+    return AnalogueInput(int(channel), 0.0, board.volts) if channel else None
+
+
 def chip_job(manifest: Manifest, train: Train, **settings: Any) -> ChipJob:
     """Return the job that runs a folder's image against ``train``.
 
     ``settings`` are further fields of ChipJob (``resets``, ``upsets``, ``peeks``, ...).
     """
     raw = manifest.raw
+    settings.setdefault("analogue", _unmeasured(raw))
     try:
         pickup, coils = raw["pickup_pin"], raw["coil_pins"]
         return ChipJob(

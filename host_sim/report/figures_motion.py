@@ -6,6 +6,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sparktick.gen.design import DRIVEN
+
 from ..engine_model import phases_deg
 from .figures import Picture
 from .figures_wheel import deg_text, wheel
@@ -268,6 +270,12 @@ def places(part: MotionPart) -> Picture:
     )
 
 
+_EDGE_RISK = (
+    " A trail edge that is the spark is charged for before it comes: a starter that stalls with the "
+    "magnet at the sensor gets its spark there."
+)
+
+
 def start_cost(part: MotionPart) -> Picture:
     """Start sparks over cranking speed, by magnet."""
 
@@ -291,7 +299,8 @@ def start_cost(part: MotionPart) -> Picture:
         "What the start costs",
         "A crank that is turned over slows against compression, so a start spark waits for the "
         "slowest crank that could still carry over; in ordinary starts it is late, which only "
-        f"costs power. A narrow magnet foresees more and pays more. {words}.",
+        f"costs power. A narrow magnet foresees more and pays more. {words}."
+        + (_EDGE_RISK if part.engine.engine.starter in DRIVEN else ""),
         f"Start sparks over cranking speed by magnet: {words}.",
         draw,
     )

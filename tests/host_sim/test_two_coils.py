@@ -218,6 +218,16 @@ def test_the_emulated_chip_measures_its_supply(
     np.testing.assert_allclose(late, wanted_dwell_us(manifest, volts), rtol=0.01)
 
 
+@pytest.mark.parametrize("emulator", ["yasimavr", "simavr"])
+def test_an_emulated_chip_without_a_supply_charges_as_the_host_does(
+    folder: Path, manifest: Manifest, emulator: str
+) -> None:
+    """An input that nothing drives would read what the emulator likes."""
+    run = run_chip(chip_job(manifest, steady(manifest, 2000.0, 0.5)), emulator)
+    measured = measure(run, steady(manifest, 2000.0, 0.5), manifest)
+    np.testing.assert_allclose(measured.dwell_us[5:], manifest.dwell_us, rtol=0.01)
+
+
 def test_an_unmeasurable_supply_gets_the_nominal_dwell(folder: Path, manifest: Manifest) -> None:
     """A broken divider wire reads 0: charging for a flat battery would burn the coil."""
     measured = run_supplied(folder, manifest, 0)
