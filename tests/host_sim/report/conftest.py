@@ -8,11 +8,29 @@ from pathlib import Path
 import pytest
 
 import sparktick.examples
+from sparktick.gen.engine import Engine
+from sparktick.gen.magnet_place import Placement, place_magnet
 from sparktick.gen.pipeline import make_plan, write_product
 from sparktick.host_sim.report.data import Description, ReportData, describe, gather
 from sparktick.host_sim.report.page import render_page
 
 EXAMPLES = Path(next(iter(sparktick.examples.__path__)))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _magnet_placed_once() -> Iterator[None]:
+    """Place an engine's magnet once for all reports of it; its own tests place it anew."""
+    known: dict[str, Placement] = {}
+
+    def placed(engine: Engine) -> Placement:
+        key = engine.model_dump_json()
+        if key not in known:
+            known[key] = place_magnet(engine)
+        return known[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("sparktick.host_sim.report.motion.place_magnet", placed)
+        yield
 
 
 @pytest.fixture(scope="session")
