@@ -62,6 +62,9 @@ def measured(folder: Path, engine: Engine, starts: int, seconds: float) -> dict[
     found = play_starts(library, manifest, engine, model, count=starts)
     figures["starts_count"] = starts
     figures["starts_that_ran_count"] = int(found.starts.started.sum())
+    figures["run_spark_before_the_curve_most_deg"] = round(
+        float(np.nanmax(found.starts.run_early_deg)), 2
+    )
     figures["kick_backs_count"] = int(found.starts.kick_backs.sum())
     figures["earliest_start_spark_deg_btdc"] = round(
         next(check.value for check in found.checks if check.name == "start_advance"), 2

@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sparktick.gen.slider_crank import gas_torque_nm
 from sparktick.gen.start_warnings import FASTEST_RPM
 
-from .closed_loop import ClosedLoop
+from .closed_loop import ClosedLoop, ClosedRun
 from .engine_model import EngineModel
 from .engine_motion import RAD_S_PER_RPM, Phase, Pull
 from .library import Library
@@ -57,7 +58,8 @@ class Starts:
     firing dead centre; ``sparks`` how many came; ``earliest_deg_btdc`` of those by the start rule
     (nan: none); ``latest_deg_btdc`` the same; ``kick_backs``; ``reversals``; ``started``: ran at
     the end; ``end_rpm`` then; ``lit_backwards``: sparks that lit a charge while the crank swung
-    back, no kick-back by that count, but as hard a throw.  ``start_spark_deg_btdc``,
+    back, no kick-back by that count, but as hard a throw; ``run_early_deg``: how far a spark of the
+    locked firmware came before the curve at most (nan: none).  ``start_spark_deg_btdc``,
     ``start_spark_rpm``: all sparks before lock, and of later ones those slower than the starting
     speed, with the speed they came at.
     """
@@ -72,6 +74,7 @@ class Starts:
     started: F64
     end_rpm: F64
     lit_backwards: F64
+    run_early_deg: F64
     start_spark_deg_btdc: F64
     start_spark_rpm: F64
 
@@ -97,6 +100,12 @@ def pull_for(
     # a torque that falls evenly to nothing at 1.5 times the speed; the integral is done at 1
     torque = 2.0 * energy_j / np.radians(travel)
     return Pull(at_s, torque, 1.5 * rpm, travel, at_s + starter.seconds)
+
+
+def _most_early_deg(run: ClosedRun, manifest: Manifest, by_start: NDArray[np.bool_]) -> float:
+    speeds, degrees = zip(*manifest.curve, strict=True)
+    early = run.sparks.deg_btdc - np.interp(run.sparks.rpm, speeds, degrees)
+    return float(early[~by_start].max()) if not by_start.all() else np.nan
 
 
 def many_starts(
@@ -152,6 +161,7 @@ def many_starts(
                 float(alive),
                 end_rpm if alive else 0.0,
                 float(((run.sparks.lit != 0) & (run.sparks.rpm < 0.0)).sum()),
+                _most_early_deg(run, manifest, by_start),
             )
         )
     columns = np.array(rows, dtype=np.float64).T.copy()

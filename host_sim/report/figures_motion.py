@@ -271,8 +271,8 @@ def places(part: MotionPart) -> Picture:
 
 
 _EDGE_RISK = (
-    " A trail edge that is the spark is charged for before it comes: a starter that stalls with the "
-    "magnet at the sensor gets its spark there."
+    " A trail edge that is the spark is charged for before it comes: a starter that stalls with "
+    "the magnet at the sensor gets its spark there."
 )
 
 
