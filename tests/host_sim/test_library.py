@@ -93,6 +93,23 @@ def test_compiler_named_in_the_environment(copy: Path, monkeypatch: pytest.Monke
     assert lib.compiler() == ["cc", "-DNOTHING"]
 
 
+def test_a_compiler_that_cannot_optimise_all_as_one_serves(
+    copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    manifest = read_manifest(copy)
+    train = pickup_train(steady(3000.0), manifest, 0.5)
+    best = run_train(load(copy), Hardware.of(manifest), train)
+    plain = tmp_path / "plain-cc"
+    plain.write_text(
+        '#!/bin/sh\ncase "$*" in *-flto*|*--param*) echo "no such flag" >&2; exit 1;; esac\n'
+        'exec cc "$@"\n'
+    )
+    plain.chmod(0o755)
+    monkeypatch.setenv("CC", str(plain))
+    library = load(copy)
+    assert np.array_equal(run_train(library, Hardware.of(manifest), train).coil_s, best.coil_s)
+
+
 def test_folder_without_firmware(tmp_path: Path) -> None:
     with pytest.raises(FolderError, match="no firmware here"):
         build(tmp_path)
