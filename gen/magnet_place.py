@@ -94,6 +94,11 @@ class Placement:
     two_magnets: Place | None
     two_magnets_help: bool
 
+    @property
+    def this_magnet_works(self) -> bool:
+        """Whether any place works with the described arc."""
+        return self.described.works or any(place.works for place in self.places)
+
 
 def place_magnet(
     engine: Engine, *, board: Board | None = None, free_arc: bool = True, step_deg: float = 2.0

@@ -83,6 +83,8 @@ def _content(part: MotionPart, used: str) -> dict[str, Any]:
             "window_deg_btdc": list(placement.window_deg_btdc),
             "best_deg_btdc": placement.best.lead_deg_btdc,
             "described_deg_btdc": placement.described.lead_deg_btdc,
+            "described_works": placement.described.works,
+            "why_not": placement.described.why_not,
             "two_magnets_help": placement.two_magnets_help,
         },
     }
@@ -129,10 +131,12 @@ def _print_starts_and_magnet(part: MotionPart, say: Any) -> None:
     ran, kicks = int(starts.starts.started.sum()), int(starts.starts.kick_backs.sum())
     say(f"starts   {len(starts.starts.started)}: {ran} ran, {kicks} kicked back")
     least, most = placement.window_deg_btdc
-    say(
-        f"magnet   may arrive {least:g} to {most:g} deg BTDC, best {placement.best.lead_deg_btdc:g}"
-        f" (described: {placement.described.lead_deg_btdc:g})"
-    )
+    where = f"may arrive {least:g} to {most:g} deg BTDC, best {placement.best.lead_deg_btdc:g}"
+    if not placement.this_magnet_works:
+        where = "of this length works nowhere"
+    say(f"magnet   {where} (described: {placement.described.lead_deg_btdc:g})")
+    if not placement.described.works:
+        say(f"         as described: {placement.described.why_not}", highlight=False, markup=False)
     two = placement.two_magnets
     if placement.two_magnets_help and two is not None:
         say(

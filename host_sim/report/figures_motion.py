@@ -234,7 +234,9 @@ def places(part: MotionPart) -> Picture:
         known = [place for place in placement.places if len(place.start_deg_btdc)]
         lead = [place.lead_deg_btdc for place in known]
         late = [max(place.latest_start_deg_atdc, 0.0) for place in known]
-        axes.axvspan(*placement.window_deg_btdc, color=BAND, linewidth=0.0)
+        if placement.this_magnet_works:
+            axes.axvspan(*placement.window_deg_btdc, color=BAND, linewidth=0.0)
+            axes.plot(placement.best.lead_deg_btdc, placement.best.error_deg, "o", color=WANTED)
         axes.plot(
             lead,
             [place.error_deg for place in known],
@@ -249,23 +251,29 @@ def places(part: MotionPart) -> Picture:
             label="latest start spark after TDC, deg / 10",
         )
         axes.axvline(placement.described.lead_deg_btdc, color=MUTED, linestyle=":", linewidth=1.2)
-        axes.plot(placement.best.lead_deg_btdc, placement.best.error_deg, "o", color=WANTED)
         axes.set_ylim(bottom=0.0)
         axes.set_xlabel("magnet arrives, deg BTDC (dotted: as described)")
         axes.set_ylabel("degrees")
         sheet.legend(figure, axes, columns=2)
         return figure
 
-    best, (least, most) = placement.best, placement.window_deg_btdc
+    words = (
+        "No place works with a magnet of this length: start sparks come too late, or the spark is "
+        "due before the edge is believed."
+    )
+    if placement.this_magnet_works:
+        best, (least, most) = placement.best, placement.window_deg_btdc
+        words = (
+            f"In the shaded window, {deg_text(least)} to {deg_text(most)} deg BTDC, the whole "
+            "plan can be made. Later, the spark would be due before the edge is believed; earlier, "
+            "more can change until the spark, and a start sparks later. Best: "
+            f"{deg_text(best.lead_deg_btdc)} deg BTDC with {best.predictor}."
+        )
     return Picture(
         "magnet-places",
         "Where the magnet may go",
-        f"In the shaded window, {deg_text(least)} to {deg_text(most)} deg BTDC, the whole plan can "
-        "be made. Later, the spark would be due before the edge is believed; earlier, more can "
-        "change until the spark, and a hand start sparks later. Best: "
-        f"{deg_text(best.lead_deg_btdc)} deg BTDC with {best.predictor}.",
-        f"Spark error and latest start spark against the magnet's place; it works from "
-        f"{deg_text(least)} to {deg_text(most)} degrees before top dead centre.",
+        words,
+        f"Spark error and latest start spark against the magnet's place. {words}",
         draw,
     )
 

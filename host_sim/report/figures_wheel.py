@@ -38,7 +38,8 @@ def wheel(part: MotionPart) -> Picture:
         axes.axis("off")
         axes.add_patch(Circle((0.0, 0.0), WHEEL, facecolor=PAPER, edgecolor=INK, lw=1.4))
         axes.add_patch(Circle((0.0, 0.0), 0.09, facecolor=PAPER, edgecolor=INK, lw=1.0))
-        _window(axes, least, most)
+        if place.this_magnet_works:
+            _window(axes, least, most)
         for which in range(_magnets(part)):
             _magnet(axes, which * design.spacing_deg, lead - trail)
         _two_magnets(axes, part)
@@ -55,9 +56,9 @@ def wheel(part: MotionPart) -> Picture:
         "Where the magnet is",
         f"The wheel from the sensor's side, piston at top dead centre, turning clockwise. The "
         f"sensor stands still; the magnet arrives {deg_text(lead)} deg before dead centre and has "
-        f"left {deg_text(trail)} deg before it{cam}.{more} The shaded band is where its arrival "
-        f"may be put with this magnet: {deg_text(least)} to {deg_text(most)} deg BTDC, best at "
-        f"{deg_text(place.best.lead_deg_btdc)}." + _two_magnets_words(part),
+        f"left {deg_text(trail)} deg before it{cam}.{more}"
+        + _window_words(part)
+        + _two_magnets_words(part),
         f"Flywheel with magnet and sensor; the magnet arrives {deg_text(lead)} and leaves "
         f"{deg_text(trail)} degrees before top dead centre.",
         draw,
@@ -66,6 +67,20 @@ def wheel(part: MotionPart) -> Picture:
 
 def _magnets(part: MotionPart) -> int:
     return max(round(360.0 / part.design.spacing_deg), 1)
+
+
+def _window_words(part: MotionPart) -> str:
+    """Say where this magnet may be put, and what is wrong with where it is."""
+    place = part.placement
+    described = place.described
+    why = "" if described.works else f" Where it is now {described.why_not}."
+    if not place.this_magnet_works:
+        return f" No place works with a magnet of this length.{why}"
+    least, most = place.window_deg_btdc
+    return (
+        f" The shaded band is where its arrival may be put with this magnet: {deg_text(least)} to "
+        f"{deg_text(most)} deg BTDC, best at {deg_text(place.best.lead_deg_btdc)}.{why}"
+    )
 
 
 def _two_magnets_words(part: MotionPart) -> str:

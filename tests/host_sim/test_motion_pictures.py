@@ -120,6 +120,18 @@ def test_captions_speak_of_the_engines_own_strokes_and_round(tmp_path: Path) -> 
     assert errors.count("arc_deg") == 1
 
 
+def test_a_magnet_that_works_nowhere_is_said_so(part: MotionPart) -> None:
+    from dataclasses import replace
+
+    late = replace(part.placement.described, works=False, why_not="start sparks come late")
+    nowhere = replace(part.placement, places=(late,), described=late, two_magnets_help=True)
+    pictures = {p.name: p for p in motion_pictures(replace(part, placement=nowhere))}
+    for name in ("flywheel", "magnet-places"):
+        assert "No place works with a magnet of this length" in pictures[name].caption
+        assert to_svg(pictures[name].draw, "x", "x", narrow=False)
+    assert "Where it is now start sparks come late." in pictures["flywheel"].caption
+
+
 def test_histogram_marks_the_choice(part: MotionPart) -> None:
     picture = motion_pictures(part)[NAMES.index("predictor-errors")]
     assert "(chosen)" in to_svg(picture.draw, "x", "x", narrow=False)
