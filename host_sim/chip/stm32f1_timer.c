@@ -245,6 +245,7 @@ void timer_write(stm32f1 *s, uint32_t offset, uint32_t value)
     if (offset == TIM_CR1) {
         control(s, before, value);
     } else if (offset == TIM_EGR && (value & 1u) != 0u) {
+        *word = 0u; /* holds nothing */
         generate(s);
     } else if (offset == TIM_DIER && timer_interrupt(s)) {
         chip_record_raised(&s->record, s->core.now, CORTEX_IRQ_0 + 30);

@@ -287,3 +287,15 @@ def test_clocks_pins_and_watchdog_are_set_again(firmware: Manifest) -> None:
     plain, upset = (run(firmware, 6000.0, 0.056, peeks=peeks, upsets=u) for u in ((), flips))
     assert upset.counters["resets_watchdog"] == 0
     assert {n: upset.counters[n] for n in places} == {n: plain.counters[n] for n in places}
+
+
+def test_a_wrong_prescaler_in_force_ends_in_a_reset(firmware: Manifest) -> None:
+    """It is written again at once, but taken over at the next overflow, a quarter second on."""
+    flips = (
+        Upset(0.1, UpsetSpace.DATA, TIM4 + 0x29, 0),
+        Upset(0.1, UpsetSpace.DATA, TIM4 + 0x14, 0),
+    )
+    done = run(firmware, 6000.0, 0.3, upsets=flips)
+    assert done.counters["resets_watchdog"] == 1
+    assert done.reset_s[0] < 0.1 + (2 * 4 + 16 + 2) * 1e-3
+    assert np.count_nonzero(done.coil_s > 0.2) > 15

@@ -22,6 +22,8 @@ typedef uint32_t st_events;
 #define ST_REACH_TICKS UINT32_C(0xFFFF) /* the coil's match is set a count later */
 #define ST_NEAR_TICKS 8U /* nearest instant that can still be armed: 3.3 us, some 200 instructions */
 #define ST_EVENTS_PRIORITY 0x40U
+#define ST_PACE_BEATS 4U
+#define ST_PACE_MOST 20U /* within a span of the count; start-up may take longer */
 #define ST_BEAT_CLOCKS (ST_CFG_F_CPU_HZ / 1000U)
 #define ST_CR1 (ST_BIT(8) | ST_BIT(2) | ST_BIT(0)) /* CKD / 2, only overflows set UIF, on */
 #define ST_CCMR1 ((4U << 4) | 1U)                  /* IC1F = 4, channel 1 captures TI1 */
@@ -43,6 +45,8 @@ static uint16_t st_high;        /* upper half of the tick counter */
 static uint32_t st_masks;       /* what DIER should hold */
 static uint32_t st_ccer;        /* what CCER should hold */
 static uint32_t st_action;      /* what CCMR2 should hold */
+static volatile uint8_t st_paced_beats; /* heartbeats since ... */
+static uint16_t st_paced_from;          /* ... the count was this */
 
 /* ---- Time ------------------------------------------------------------------------------------ */
 
@@ -207,6 +211,7 @@ void st_tim4(void)
  * back, the channel forced off. */
 void st_systick(void)
 {
+    st_paced_beats++;
     if (st_guard_strikes()) {
         TIM4_CCMR2 = ST_FORCE_OFF;
         st_pin_put(COIL, ST_CFG_COIL_ON_HIGH == 0);
@@ -287,6 +292,23 @@ ST_LOOP_PART uint8_t st_port_heartbeats(void)
     st_beats = 0U;
     __asm__ volatile("cpsie i" ::: "memory");
     return beats;
+}
+
+/* The prescaler in force cannot be read, and a wrong one stays until the count overflows.  A count that
+ * an upset has made slow would take seconds for that; one that is fast is right again the sooner. */
+void st_pace(void)
+{
+    uint16_t const count = (uint16_t)TIM4_CNT;
+    uint8_t const beats = st_paced_beats;
+    if (beats < ST_PACE_BEATS) {
+        return;
+    }
+    if ((beats <= ST_PACE_MOST) &&
+        (2U * (uint32_t)(uint16_t)(count - st_paced_from) < (beats * (ST_CFG_TICK_HZ / 1000U)))) {
+        st_port_halt();
+    }
+    st_paced_from = count;
+    st_paced_beats = 0U;
 }
 
 void st_port_halt(void)

@@ -177,6 +177,7 @@ void st_port_feed_watchdog(void)
     if ((IWDG_SR == 0U) && ((IWDG_PR != ST_WATCHDOG_DIVIDE_4) || (IWDG_RLR != ST_WATCHDOG_RELOAD))) {
         st_watchdog_set();
     }
+    st_pace();
     IWDG_KR = 0xAAAAU;
 }
 

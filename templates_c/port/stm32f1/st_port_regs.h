@@ -121,6 +121,7 @@ void st_clock_on(void);
 void st_clock_refresh(void);
 void st_board_on(void);
 void st_pins_refresh(void);
+void st_pace(void);
 void st_tim4(void);
 void st_systick(void);
 extern uint32_t st_reset_cause;
