@@ -125,7 +125,8 @@ _USART_MEGA = [f"P{port}{bit}" for port in "ABCF" for bit in (0, 4)]
 _GPIO = " | ".join(f"GPIO{number}" for number in range(30))
 _PORTS_AB = " | ".join(f"P{port}{bit}" for port in "AB" for bit in range(8))
 
-SPAN, SPAN_AVR = ("st_port_span.h",), ("st_port_span.h", "st_port_avr.h")
+SPAN, AVR_BOARD = ("st_port_span.h",), ("st_port_board.h",)
+SPAN_AVR = (*SPAN, *AVR_BOARD, "st_port_avr.h")
 
 NO_USART = ("serial_tx", "serial_rx")
 
@@ -151,6 +152,7 @@ FAMILIES = {
         ),
         Family(
             name="avr_tiny85",
+            shared=AVR_BOARD,
             title="ATtiny85: 8-bit timer, edges stamped by an interrupt",
             tools=AVR_TOOLS,
             flags=AVR_TIGHT,

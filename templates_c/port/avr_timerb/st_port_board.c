@@ -6,6 +6,8 @@
 
 #include "st_port_pins.h"
 
+#include "st_port_board.h"
+
 #define ST_BAUD ((uint16_t)(((4UL * ST_CFG_F_CPU_HZ) + (ST_CFG_BAUD / 2UL)) / ST_CFG_BAUD))
 
 /* 8 clocks of 1.024 kHz closed, then 8 open: the first 7.8 ms after a feeding forbid the next, at
@@ -15,8 +17,6 @@
 #define ST_PACE_TICKS ((uint16_t)(ST_CFG_TICK_HZ / 100U)) /* between two feedings, 10 ms */
 
 static uint16_t st_fed_at;
-static st_retained st_kept __attribute__((section(".noinit")));
-uint8_t st_reset_cause __attribute__((section(".noinit")));
 
 /* Before C start-up (avr-libc section .init3): the coil off and driven, the full clock, the reset
  * cause kept, the watchdog on.  Every reset leaves pins as inputs, the clock at a sixth and the
@@ -35,11 +35,6 @@ void st_port_early(void)
     _PROTECTED_WRITE(WDT.CTRLA, ST_WATCHDOG);
     st_reset_cause = RSTCTRL.RSTFR;
     RSTCTRL.RSTFR = st_reset_cause;
-}
-
-st_retained *st_port_retained(void)
-{
-    return &st_kept;
 }
 
 /* Directions, pull-up, inversion; then what cannot be changed any more once it is locked: the clock's
@@ -66,28 +61,15 @@ void st_pins_refresh(void)
     }
 }
 
-/* Four clocks from read to read: what the noise canceller drops, no longer than that, is seen by one
- * read at most, so it never makes the majority. */
-#define ST_MAJORITY_OF(use) \
-    uint8_t a; \
-    uint8_t b; \
-    uint8_t c; \
-    a = ST_VPORT(use).IN; \
-    __builtin_avr_delay_cycles(3UL); \
-    b = ST_VPORT(use).IN; \
-    __builtin_avr_delay_cycles(3UL); \
-    c = ST_VPORT(use).IN; \
-    return ((((a & b) | (b & c) | (a & c)) & ST_MASK(use)) != 0U) != (ST_CFG_ACTIVE_LOW != 0)
-
 bool st_port_active(void)
 {
-    ST_MAJORITY_OF(PICKUP);
+    ST_MAJORITY_OF(ST_VPORT(PICKUP).IN, ST_PIN_PICKUP_BIT);
 }
 
 #if ST_CFG_TWO_COILS
 bool st_port_second(void) /* a sensor like the pickup */
 {
-    ST_MAJORITY_OF(PHASE);
+    ST_MAJORITY_OF(ST_VPORT(PHASE).IN, ST_PIN_PHASE_BIT);
 }
 #endif
 

@@ -11,6 +11,12 @@
 
 #define ST_BIT(n) ((uint8_t)(1U << (n)))
 
+#define ST_PICKUP_IN PINB
+#define ST_COIL_OUT PORTB
+#define ST_COIL_DIR DDRB
+#define ST_LAMP_OUT PORTB
+#define ST_LAMP_FAR 0
+
 #define ST_COM_LOW ST_BIT(COM0A1)
 #define ST_COM_HIGH ((uint8_t)(ST_BIT(COM0A1) | ST_BIT(COM0A0)))
 #if ST_CFG_COIL_ON_HIGH
