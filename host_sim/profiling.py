@@ -35,6 +35,7 @@ SETTLED = 5  # sparks after which charges and lock are settled
 FASTEST_RPM = 32000.0  # no table reaches further
 SPEEDS = np.linspace(0.5, 0.97, 8)  # parts of the speed limit
 LATE_TICKS = 4.0  # a spark later than that came when it was armed
+HURRIES = ((3, 1.0), (5, 1.0), (8, 1.0), (12, 1.0), (12, 0.5))  # parts of the board's time, spare
 DWELL_S, OFF_S = 0.5e-3, 0.3e-3
 SPARE_CYCLES = 1200.0  # what the plan asks for beyond service and confirmation; a fast chip's less
 
@@ -60,10 +61,10 @@ def profile(board: str, folder: Path) -> Profile:
     description.write_text(engine_for(board), encoding="utf-8")
     engine = read_engine(description)
     made = design(engine, chip)
-    for part in (3, 5, 8, 12):
-        hurried = _hurried(made, chip.service_cycles / part / chip.f_cpu_hz)
+    for part, spare in HURRIES:
+        hurried = _hurried(made, chip.service_cycles / part / chip.f_cpu_hz, spare)
         try:
-            manifest = _built(engine, hurried, folder / f"part-{part}")
+            manifest = _built(engine, hurried, folder / f"part-{part}-{spare}")
         except SparktickError:
             continue
         found = _measured(manifest, hurried)
@@ -72,12 +73,15 @@ def profile(board: str, folder: Path) -> Profile:
     raise RunError(f"{board}: no spark could be made late, so its handlers were not measured")
 
 
-def _hurried(made: Design, service_s: float) -> Design:
-    """Return the engine with a spark due when ``service_s`` and the confirmation are over."""
+def _hurried(made: Design, service_s: float, spare: float) -> Design:
+    """Return the engine with a spark due when ``service_s`` and the confirmation are over.
+
+    ``spare`` is the part of ``SPARE_CYCLES`` that comes to it.
+    """
     board = made.board
     limit = min(60.0 * board.f_cpu_hz / (2.2 * board.cycles_per_pulse), FASTEST_RPM)
     due_s = 1.1 * (service_s + made.layers.confirm_s) + made.lead_delay_s + made.output_delay_s
-    spare_s = min(25e-6, SPARE_CYCLES / board.f_cpu_hz)
+    spare_s = spare * min(25e-6, SPARE_CYCLES / board.f_cpu_hz)
     lead = made.advance_deg(limit) + 6.0 * limit * (due_s + spare_s)
     return replace(
         made,
