@@ -38,7 +38,7 @@ static void st_look(st_core *c)
     }
 }
 
-void st_watch_lead(st_core *c)
+ST_APART void st_watch_lead(st_core *c)
 {
     c->seek = (uint8_t)ST_CAPTURE_LEAD;
     st_look(c);
@@ -84,7 +84,7 @@ static void st_watch_trail(st_core *c)
     }
 }
 
-static uint8_t st_index(const st_core *c)
+ST_APART static uint8_t st_index(const st_core *c)
 {
     return (uint8_t)((c->seek == (uint8_t)ST_CAPTURE_TRAIL) ? 1U : 0U);
 }

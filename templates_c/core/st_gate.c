@@ -42,7 +42,7 @@ void st_foresee(st_core *c)
 }
 
 /* Locked: as foreseen.  Else from a quarter to two and a half times its arc, for a crank that slows or
- * jerks; one that is only rocked to and fro at the magnet's edge stays longer. */
+ * jerks. */
 bool st_arc_agrees(const st_core *c)
 {
     uint32_t from = c->arc_from_ticks;

@@ -13,7 +13,7 @@ int main(void);
 
 static st_table_state st_checked;
 
-static void st_stop_for_good_unless(bool intact)
+ST_APART static void st_stop_for_good_unless(bool intact)
 {
     if (!intact) {
         st_port_events_off();

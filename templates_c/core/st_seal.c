@@ -7,7 +7,7 @@
 
 #define ST_SUM_START 0x5AC3U
 
-static uint16_t st_sum(const uint16_t *words, uint8_t count)
+ST_APART static uint16_t st_sum(const uint16_t *words, uint8_t count)
 {
     uint16_t sum = ST_SUM_START;
     uint8_t i;

@@ -429,7 +429,7 @@ static void st_mend(st_core *c)
     }
 }
 
-void st_on_poll(st_core *c, st_ticks now, bool active)
+ST_APART void st_on_poll(st_core *c, st_ticks now, bool active)
 {
     c->now = now;
     st_mend(c);

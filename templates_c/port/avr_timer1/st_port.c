@@ -115,7 +115,7 @@ static void st_tacho(bool high)
     }
 }
 
-static void st_action_to(uint8_t action)
+ST_APART static void st_action_to(uint8_t action)
 {
     st_action = action;
     ST_TCCRA = action;
@@ -131,7 +131,7 @@ static void st_coil_off(void)
     st_mask(ST_BIT(OCIE1A));
 }
 
-static void st_lead_to(uint8_t order)
+ST_APART static void st_lead_to(uint8_t order)
 {
     st_action_to((order == (uint8_t)ST_COIL_ON_AT) ? ST_COM_ON : ST_COM_OFF);
 }
