@@ -123,7 +123,7 @@ static void st_start_lead(st_core *c)
     }
 #else
     (void)c;
-    #endif
+#endif
 }
 
 /* Interval from the last believed edge to the one under judgement, a turn's share if some are missing. */
