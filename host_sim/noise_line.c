@@ -21,6 +21,7 @@
 #define AGE_PARTS 24.0
 #define RING_PARTS 24.0
 #define GONE 7.0         /* decay times after which a disturbance is over */
+#define RISEN (-746.0)   /* exp of less is 0 */
 #define SETTLED_SHARE 0.01
 #define FINEST_S 1e-9
 #define CACHE_TOGGLES 256
@@ -70,7 +71,8 @@ static double source_ohm(const noise_wire *w, int high)
 
 static double shape_v(const noise_shape *shape, double age_s)
 {
-    double v = exp(-age_s / shape->decay_s) - exp(-age_s / shape->rise_s);
+    double const risen = -age_s / shape->rise_s;
+    double v = exp(-age_s / shape->decay_s) - ((risen > RISEN) ? exp(risen) : 0.0);
     if (shape->ring_hz > 0.0) {
         v *= cos(6.283185307179586 * shape->ring_hz * age_s);
     }
