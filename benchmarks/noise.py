@@ -42,7 +42,7 @@ def run(source: campaign.Source, folder: Path, seeds: int, turns: int, jobs: int
     manifest = read_manifest(source.folder())
     speeds = campaign.default_speeds(manifest)
     blocks = campaign.plan_blocks(
-        tuple(campaign.FAMILIES), (1.0,), speeds, range(1, seeds + 1), turns
+        campaign.families_of(manifest), (1.0,), speeds, range(1, seeds + 1), turns
     )
     return run_blocks(source, Store(folder, source, blocks, restart=True), Where(jobs))
 

@@ -40,8 +40,9 @@ def _plover() -> tuple[Source, Manifest]:
 
 
 def _rows(source: Source, levels: tuple[float, ...], seeds: tuple[int, ...] = (1,)) -> Rows:
-    speeds = campaign.default_speeds(_plover()[1])
-    blocks = campaign.plan_blocks(tuple(campaign.FAMILIES), levels, speeds, seeds, TURNS)
+    manifest = _plover()[1]
+    speeds = campaign.default_speeds(manifest)
+    blocks = campaign.plan_blocks(campaign.families_of(manifest), levels, speeds, seeds, TURNS)
     with tempfile.TemporaryDirectory() as scratch:
         return run_blocks(source, Store(Path(scratch), source, blocks))
 

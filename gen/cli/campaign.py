@@ -101,7 +101,7 @@ def command(
         source = campaign.without(campaign.read_source(folder), without)
         source = campaign.with_handlers(source, handlers)
         blocks = campaign.plan_blocks(
-            family or tuple(campaign.FAMILIES),
+            family or campaign.families_of(manifest),
             level or ((1.0,) if layers else LEVELS),
             rpm or campaign.default_speeds(manifest),
             range(first_seed, first_seed + seeds),
@@ -219,7 +219,7 @@ def _tell(
         click.echo(document, nl=False)
         return
     _print_cells(content["cells"])
-    click.echo("* imitates the magnet: angles are shown, not judged")
+    click.echo("* imitates the magnet: angles are shown, not judged; nor are they beyond level 1")
     click.echo("\nA pulse that no firmware can tell from the magnet's, once locked:")
     for bound in bounds:
         click.echo(

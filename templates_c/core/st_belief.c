@@ -278,7 +278,8 @@ void st_on_alarm(st_core *c, st_ticks now, bool active)
  * leave the line unwatched. */
 void st_watch_overdue(st_core *c, bool active)
 {
-    bool const free = (c->phase == (uint8_t)ST_PH_LOOK) && !st_running(c);
+    bool const free = (c->phase == (uint8_t)ST_PH_LOOK) && !st_running(c) &&
+                      (c->orders.capture != (uint8_t)ST_CAPTURE_MASKED);
     uint32_t const ahead = (c->orders.alarm_at + ST_CFG_OVERDUE_TICKS) - c->now;
     uint32_t const most = st_running(c) ? ((ST_CFG_BRIDGE_MOST + 3U) * c->s.period_ticks)
                                         : ST_CFG_PERIOD_MIN_TICKS;

@@ -17,13 +17,13 @@ from sparktick.gen.cli import cli
 from sparktick.gen.errors import FolderError, RunError
 from sparktick.gen.pipeline import generate
 from sparktick.host_sim.campaign import (
-    FAMILIES,
     LAYERS,
     Block,
     Score,
     Source,
     default_speeds,
     failures_of,
+    families_of,
     plan_blocks,
     read_source,
     run_block,
@@ -135,11 +135,21 @@ def test_without_noise_every_spark_is_kept(source: Source) -> None:
 def test_default_families_keep_the_bars_in_a_short_campaign(plover: Path, source: Source) -> None:
     """The whole one is `make campaign`; ringing and IEC bursts: 99.9 % within 1 deg."""
     manifest = read_manifest(plover)
-    blocks = plan_blocks(tuple(FAMILIES), (1.0,), default_speeds(manifest), (1,), 3000)
+    blocks = plan_blocks(families_of(manifest), (1.0,), default_speeds(manifest), (1,), 3000)
     rows = [(block, run_one(source, block)) for block in blocks]
     assert failures_of(rows, manifest) == []
     hurt = {block.family for block, one in rows if one.within < one.sparks or one.lost}
     assert {"stuck", "chatter", "storm", "missing", "double", "bounce"} <= hurt
+
+
+def test_angles_are_judged_up_to_the_severe_level(plover: Path, source: Source) -> None:
+    """Four times severe, hum swings the line through its thresholds: it is the pickup's signal."""
+    manifest = read_manifest(plover)
+    block = Block("hum", 4.0, 3000.0, 1, 400)
+    score = run_one(source, block)
+    assert score.early > 0
+    assert failures_of([(block, score)], manifest) == []
+    assert failures_of([(replace(block, level=1.0), score)], manifest) != []
 
 
 def test_more_noise_does_more_harm(source: Source) -> None:
@@ -187,7 +197,9 @@ GUARDS = {
     "bridge": Guard(Block("missing", 1.0, 4547.0, 1, 3000), lambda s: s.lost <= 20),
     "storm": Guard(Block("storm", 20.0, 4547.0, 1, 2000), lambda s: s.share > 0.82),
     "nearer": Guard(Block("bounce", 1.0, 8134.0, 1, 2000), lambda s: s.share > 0.5),
-    "lock": Guard(Block("storm", 10.0, 1421.0, 1, 4000), lambda s: s.early == 0),
+    "lock": Guard(Block("storm", 30.0, 2542.0, 1, 4000), lambda s: s.early <= 6),
+    "unseen": Guard(Block("iec-100k", 1.0, 8134.0, 1, 20000), lambda s: s.share > 0.9995),
+    "width": Guard(Block("bounce", 1.0, 8134.0, 1, 2000), lambda s: s.share > 0.8),
     "confirm": Guard(Block("iso-1", 1.0, 1421.0, 1, 1000), lambda s: s.share > 0.999, True),
 }
 
@@ -216,6 +228,8 @@ MUTATIONS = {
         "    return st_running(c) && (c->seek",
         "    return (c == 0) && st_running(c) && (c->seek",
     ),
+    "unseen": ("st_belief.c", "(unseen && st_guess_edge(c))", "(unseen && (c == 0))"),
+    "width": ("st_sync.c", "(size > most)", "(size > (most | 0xFFFFU))"),
     "lock": (
         "st_sync.c",
         "    return apart <= st_scale_q16(period, ST_CFG_LOCK_TOLERANCE_Q16);",
@@ -248,6 +262,38 @@ def test_a_core_without_a_layer_is_found_out(source: Source, name: str) -> None:
 def test_confirmation_matters_where_handlers_are_fast(source: Source) -> None:
     """On the 16 MHz chip its handlers' own time covers it: only a faster one shows its worth."""
     assert not guarded(without(source, ("confirm",)), "confirm")
+
+
+# ---- The phase sensor of an engine with two coils ------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def twin(tmp_path_factory: pytest.TempPathFactory) -> Source:
+    folder = tmp_path_factory.mktemp("twin") / "avocet"
+    generate(EXAMPLES / "avocet.toml", folder)
+    return read_source(folder)
+
+
+def test_noise_on_the_phase_line_sparks_in_no_wrong_cylinder(twin: Source) -> None:
+    block = Block("phase", 4.0, 4862.0, 1, 3000)
+    kept = run_one(twin, block)
+    assert (kept.within, kept.added, kept.early) == (kept.sparks, 0, 0)
+    assert 0 < kept.lost < 0.01 * kept.told
+    files = dict(twin.files)
+    old = "(second == c->s.second)"
+    assert files["src/st_sync.c"].count(old) == 1
+    files["src/st_sync.c"] = files["src/st_sync.c"].replace(old, "(second > 1U)")
+    careless = run_one(Source(tuple(files.items())), block)
+    assert careless.within < careless.sparks
+
+
+def test_phase_noise_only_adds_to_a_phase_line(twin: Source, source: Source) -> None:
+    quiet = run_one(twin, Block("phase", 0.0, 3000.0, 1, 300))
+    assert (quiet.within, quiet.lost, quiet.added) == (quiet.sparks, 0, 0)
+    assert "phase" in families_of(read_manifest(twin.folder()))
+    assert "phase" not in families_of(read_manifest(source.folder()))
+    with pytest.raises(RunError, match="only an engine with two coils"):
+        run_block(source, Block("phase", 1.0, 3000.0, 1, 300))
 
 
 @pytest.mark.parametrize("name", LAYERS)
@@ -300,7 +346,7 @@ def test_failure_names_a_command_that_fails_again(plover: Path, tmp_path: Path) 
     assert traces
     with traces[0].open("rb") as stream:
         kinds = [token.kind for token in tokenize(stream)]
-    assert kinds.count(TokenKind.CHANGE_SCALAR) > 20
+    assert kinds.count(TokenKind.CHANGE_SCALAR) > 12  # pin and coil, three turns each way
 
 
 def test_layer_table_shows_what_each_was_worth(plover: Path, tmp_path: Path) -> None:

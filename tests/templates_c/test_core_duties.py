@@ -541,6 +541,36 @@ def test_every_flipped_bit_of_what_can_spark_is_found(cores: Cores) -> None:
         assert world.mode < core.enum("START") or world.state.s.period_ticks == 20000, bit
 
 
+def test_a_line_that_nothing_listens_to_is_listened_to_again(cores: Cores) -> None:
+    """Once a flipped pointer left capture masked with no alarm: no spark until standstill."""
+    core = cores(PREDICTOR=0)
+    world, at = running(core, 20000)
+    world.until(at + 150000)  # lock is lost
+    masked, look = core.enum("CAPTURE_MASKED"), core.enum("PH_LOOK")
+    world.state.seek = world.state.orders.capture = masked
+    world.state.phase, world.state.orders.alarm_on = look, False
+    world.until(at + 160000)
+    world.lib.world_do_poll(world.memory)
+    assert world.state.orders.capture == core.enum("CAPTURE_LEAD")
+
+
+@pytest.mark.parametrize("pulses", [1, 2])
+def test_lock_that_was_lost_comes_back_with_one_pulse_that_agrees(
+    cores: Cores, pulses: int
+) -> None:
+    core = cores(PREDICTOR=0, BRIDGE_MOST=0)
+    world, at = running(core, 20000)
+    world.until(at + 75000)
+    assert world.count("LOST") == 1
+    sparks = world.sparks
+    for _ in range(pulses):
+        at += 20000
+        world.pulse(at + 60000, arc(core, 20000))
+    world.until(at + 75000)
+    assert world.mode == core.enum("RUN")
+    assert world.sparks == sparks + pulses - 1
+
+
 @pytest.mark.parametrize("warm", [0, 1])
 def test_warm_restart_by_the_next_pulse_if_it_agrees(cores: Cores, warm: int) -> None:
     core = cores(PREDICTOR=0, WARM_RESTART=warm)

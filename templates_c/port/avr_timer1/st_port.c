@@ -11,6 +11,7 @@
  */
 #include <avr/interrupt.h>
 #include <avr/io.h>
+#include <avr/wdt.h>
 
 #include "config.h"
 #include "st_port_pins.h"
@@ -286,9 +287,10 @@ void st_port_refresh(void)
 void st_port_halt(void)
 {
     cli();
-    SP = RAMEND; /* stack and watchdog may have been hit by what led here */
+    SP = RAMEND; /* the stack may have been hit by what led here, and the watchdog */
     st_coil_off();
-    st_port_feed_watchdog();
+    _WD_CONTROL_REG = (uint8_t)(ST_BIT(_WD_CHANGE_BIT) | ST_BIT(WDE)); /* on, at its shortest, not fed */
+    _WD_CONTROL_REG = ST_BIT(WDE);
     for (;;) {
     }
 }
