@@ -7,6 +7,7 @@ Python's headers nor setuptools on the user's machine.
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import hashlib
 import os
@@ -188,13 +189,12 @@ def _make_folder(cache: Path) -> None:
 
 
 def _compile_together(folder: Path | str, command: list[str]) -> None:
-    try:
-        _compile(folder, command)
-    except BuildError:
-        apart = [word for word in command if word not in TOGETHER]
-        if apart == command:
-            raise
-        _compile(folder, apart)
+    apart = [word for word in command if word not in TOGETHER]
+    if apart != command:
+        with contextlib.suppress(BuildError):
+            _compile(folder, command)
+            return
+    _compile(folder, apart)
 
 
 def _compile(folder: Path | str, command: list[str]) -> None:
