@@ -89,6 +89,9 @@ uint32_t rp_clock_read(const rp_chip *chip, uint32_t address)
     case 0x40008048: return chip->clk_peri;
     case 0x40024000: return chip->xosc;
     case 0x40024004: return (uint32_t)(chip->now >= chip->xosc_stable_at) << 31;
+    case 0x40028004: return chip->pll_pwr;
+    case 0x40028008: return chip->pll_fbdiv;
+    case 0x4002800C: return chip->pll_prim;
     case 0x40028000: return 1u | (uint32_t)pll_locked(chip) << 31;
     default: return 0;
     }

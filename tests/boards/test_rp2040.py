@@ -56,6 +56,12 @@ TWINS = {
     "[driver]": "[driver]\ngate_volts_min = 3.0",
     'active = "low"': 'active = "low"\nsensor_supply = "battery"',
 }
+LOSES_OFF = {
+    "st_port_pio.c": (
+        "    PIO_TXF(sm) = ~(2U * at);",
+        "    if (sm != ST_SM_OFF) {\n        PIO_TXF(sm) = ~(2U * at);\n    }",
+    )
+}
 FLASH, RAM = 0x10000000, 0x20000000
 
 
@@ -283,15 +289,26 @@ def test_a_hang_ends_in_a_watchdog_reset_and_a_warm_start(
     assert charges_s(run).max() < firmware.hard_limit_us * 1e-6 + 0.017
 
 
+def test_an_order_that_its_machine_has_lost_ends_in_a_reset(
+    firmware: Manifest, tmp_path: Path
+) -> None:
+    """Within a round of the main loop, a millisecond, and some: no charge lasts longer for it."""
+    manifest = edited(firmware, tmp_path / "lost", LOSES_OFF)
+    run = on_chip(manifest, turning(manifest, 3000.0))
+    assert run.counters["resets_watchdog"] > 1
+    assert charges_s(run).max() < firmware.dwell_us * 1e-6 + 1.5e-3
+
+
 def test_the_guard_ends_a_charge_that_the_pio_does_not_end(
     firmware: Manifest, tmp_path: Path
 ) -> None:
-    """Orders to switch off are lost: the guard's override of the pin alone ends the charge."""
+    """Orders to switch off are lost and nobody notices: the guard's override alone ends it."""
     changes = {
-        "st_port_pio.c": (
-            "    PIO_TXF(sm) = ~(2U * at);",
-            "    if (sm != ST_SM_OFF) {\n        PIO_TXF(sm) = ~(2U * at);\n    }",
-        )
+        **LOSES_OFF,
+        "st_port.c": (
+            "    st_not_overdue(st_coil_pending != (uint8_t)ST_COIL_IDLE, st_coil_at);\n",
+            "",
+        ),
     }
     manifest = edited(firmware, tmp_path / "stuck", changes)
     run = on_chip(manifest, turning(manifest, 3000.0))

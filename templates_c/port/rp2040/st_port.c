@@ -17,11 +17,13 @@
  */
 #include "st_port.h"
 
+#include "st_port_flash.h"
 #include "st_port_regs.h"
 
 #define ST_NEAR_TICKS 16U    /* nearest instant that can still be armed: 8 us, 960 clocks */
 #define ST_AT_ONCE_TICKS 4U  /* the PIO takes an order within one */
-#define ST_STEP_TICKS 2000U  /* an event told this late, or before its time, is none of ours */
+#define ST_STEP_TICKS 600U   /* an event told this late, or before its time, is none of ours ... */
+#define ST_PROMPT_TICKS 8U   /* ... nor one this late that has ended a sleep */
 #define ST_BEAT_US 1000U
 #define ST_TRIES 2000U
 
@@ -33,6 +35,8 @@ static bool st_alarm_on;
 static bool st_listening;       /* edges are wanted ... */
 static uint32_t st_edge_level;  /* ... that end at this level of the pin */
 static st_ticks st_alarm_at;
+static uint32_t st_latest;      /* how late what this interrupt tells may be */
+static volatile bool st_asleep; /* nothing but an interrupt is served next */
 static volatile uint8_t st_guard;
 static volatile uint8_t st_beats;
 static volatile bool st_forced; /* the guard has struck */
@@ -44,10 +48,20 @@ st_ticks st_port_now(void)
     return (TIMER_RAW_LOW * ST_TICKS_A_US) + 1U;
 }
 
-/* Counts of timer and PIO that have parted (an upset) make every spark wrong: start anew. */
+/* Counts of timer and PIO that have parted (an upset) make every spark wrong: start anew.  From sleep an
+ * event is served within 3 us, so a shift of more than 4 us shows at the first that ends one. */
 static void st_in_step(uint32_t age)
 {
-    if (age > ST_STEP_TICKS) {
+    if (age > st_latest) {
+        st_port_halt();
+    }
+}
+
+/* An instant that is still waited for has passed long ago: its machine is lost. */
+static void st_not_overdue(bool waits, st_ticks at)
+{
+    st_ticks const age = st_port_now() - at;
+    if (waits && (age > ST_STEP_TICKS) && ((age & ST_HALF_RANGE) == 0U)) {
         st_port_halt();
     }
 }
@@ -94,6 +108,9 @@ static void st_coil_switched(st_core *core)
     PIO_IRQ = ST_PIO_MATCH(ST_SM_ON) | ST_PIO_MATCH(ST_SM_OFF);
     st_coil_pending = (uint8_t)ST_COIL_IDLE;
     st_in_step(st_port_now() - st_coil_at);
+    if ((st_coil_is_on() != on) && !st_coil_is_held_off()) {
+        st_port_halt(); /* the machine switched, the pin did not */
+    }
     st_pin_put(TACHO, !on);
     if (!st_coil_is_on()) {
         st_guard = 0U; /* an off-time may fall between two beats */
@@ -237,6 +254,8 @@ static void st_serve_alarm(st_core *core)
 void st_pio_event(void)
 {
     st_core *const core = &st_the_core;
+    st_latest = st_asleep ? ST_PROMPT_TICKS : ST_STEP_TICKS;
+    st_asleep = false;
     st_edges_in();
     if (st_coil_matched()) {
         st_coil_switched(core);
@@ -284,17 +303,37 @@ bool st_port_init(void)
     return st_reset_cause == 0U; /* neither watchdog nor pin: the supply, and RAM holds nothing */
 }
 
+/* The main loop, thrown into from within a handler, would run on as if it were one: events would never
+ * come again, and the watchdog be fed. */
+static void st_not_in_handler(void)
+{
+    uint32_t running;
+    __asm__ volatile("mrs %0, ipsr" : "=r"(running));
+    if (running != 0U) {
+        st_port_halt();
+    }
+}
+
 /* Nothing here changes a register that already holds what it should. */
 void st_port_refresh(void)
 {
+    st_latest = ST_STEP_TICKS;
+    st_not_in_handler();
+    st_clock_refresh();
     st_pio_refresh();
     PIO_CTRL = 0xFU;
+    if (!st_pio_in_place()) {
+        st_port_halt();
+    }
+    st_not_overdue(st_coil_pending != (uint8_t)ST_COIL_IDLE, st_coil_at);
+    st_not_overdue(st_alarm_on, st_alarm_at);
     st_events_to();
     st_pins_refresh();
     TIMER_INTE = ST_BIT(0);
     if ((TIMER_ALARM0 - TIMER_RAW_LOW) > ST_BEAT_US) {
         TIMER_ALARM0 = TIMER_RAW_LOW + ST_BEAT_US; /* missed, or flipped */
     }
+    SCB_VTOR = ST_RAM_FROM;
     NVIC_IPR0 = 0U;
     NVIC_IPR1 = 0x40U << 24; /* the guard's interrupt goes before the events' */
     NVIC_ISER = ST_BIT(ST_IRQ_TIMER0) | ST_BIT(ST_IRQ_PIO0);
@@ -313,17 +352,20 @@ void st_port_events_off(void)
     __asm__ volatile("cpsid i" ::: "memory");
 }
 
-/* Nothing is to be done until the next interrupt, which ends the sleep even while it is held off. */
-uint8_t st_port_heartbeats(void)
+/* Nothing is to be done until the next interrupt, which ends the sleep even while it is held off, and is
+ * served as soon as it is let in. */
+ST_LOOP_PART uint8_t st_port_heartbeats(void)
 {
     uint8_t beats;
     __asm__ volatile("cpsid i" ::: "memory");
     if (st_beats == 0U) {
+        st_asleep = true;
         __asm__ volatile("wfi" ::: "memory");
     }
     beats = st_beats;
     st_beats = 0U;
-    __asm__ volatile("cpsie i" ::: "memory");
+    __asm__ volatile("cpsie i\n\tisb" ::: "memory");
+    st_asleep = false;
     return beats;
 }
 

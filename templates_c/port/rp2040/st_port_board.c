@@ -32,6 +32,11 @@ void st_coil_let_go(void)
     IO_CTRL(ST_PIN(COIL)) = IO_PIO0;
 }
 
+bool st_coil_is_held_off(void)
+{
+    return st_held_off;
+}
+
 static void st_output(uint32_t pin)
 {
     SIO_OE_SET = ST_BIT(pin);
@@ -42,7 +47,7 @@ static void st_output(uint32_t pin)
 static void st_input(uint32_t pin)
 {
     PAD(pin) = ST_PAD_IN;
-    IO_CTRL(pin) = IO_SIO;
+    IO_CTRL(pin) = IO_NONE; /* read all the same, driven by nothing */
 }
 
 void st_pins_refresh(void)

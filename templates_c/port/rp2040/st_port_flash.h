@@ -9,6 +9,8 @@
 #define ST_FLASH_I32(address) (*(address))
 #define ST_APART
 #define ST_STATE_CLEARED 0
-#define ST_LOOP_PART
+/* Inlined into the endless loop, the parts would leave addresses in registers for good, where a flipped
+ * bit stays. */
+#define ST_LOOP_PART __attribute__((noinline))
 
 #endif

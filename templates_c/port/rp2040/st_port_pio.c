@@ -14,12 +14,12 @@
  *        low:     2  jmp x-- sample [25]
  *        sample: 28  jmp pin rising
  *                29  jmp low [2]
- *        rising: 29  nop
+ *        rising: 29  set y, 1
  *                 0  jmp x-- again [27]
  *        again:  28  jmp pin rise
  *                29  jmp low [2]           ; a glitch
  *        rise:   29  in x, 31
- *                 0  in y, 1               ; y holds 1
+ *                 0  in y, 1
  *                 1  push noblock
  *        high:    2  jmp x-- look [25]
  *        look:   28  jmp pin hold
@@ -89,7 +89,7 @@ static const uint16_t st_program[ST_WORDS] = {
     0x1941U,      /*  0 low:     jmp x-- sample [25] */
     ST_LOW_SEEN,  /*  1 sample:  jmp pin rising */
     0x0200U,      /*  2          jmp low [2] */
-    0xA042U,      /*  3 rising:  nop */
+    0xE041U,      /*  3 rising:  set y, 1 */
     0x1B45U,      /*  4          jmp x-- again [27] */
     0x00C7U,      /*  5 again:   jmp pin rise */
     0x0200U,      /*  6          jmp low [2] */
@@ -189,6 +189,18 @@ void st_pio_take_back(uint32_t sm)
     while (((PIO_FSTAT & ST_BIT(24U + sm)) == 0U) && (tries != 0U)) {
         tries--;
     }
+}
+
+/* Every machine is within its own program. */
+bool st_pio_in_place(void)
+{
+    bool in_place = PIO_ADDR(ST_SM_CAPTURE) < ST_COMPARE_AT;
+    uint32_t sm;
+    for (sm = ST_SM_ON; sm <= ST_SM_ALARM; sm++) {
+        uint32_t const at = PIO_ADDR(sm);
+        in_place = in_place && (at >= ST_COMPARE_AT) && (at < ST_WORDS);
+    }
+    return in_place;
 }
 
 /* What the machines drive, whatever the pin's override makes of it. */

@@ -87,6 +87,7 @@
 #define PIO_CLKDIV(sm) ST_REG(0x502000C8U + (24U * (sm)))
 #define PIO_EXECCTRL(sm) ST_REG(0x502000CCU + (24U * (sm)))
 #define PIO_SHIFTCTRL(sm) ST_REG(0x502000D0U + (24U * (sm)))
+#define PIO_ADDR(sm) ST_REG(0x502000D4U + (24U * (sm)))
 #define PIO_INSTR(sm) ST_REG(0x502000D8U + (24U * (sm)))
 #define PIO_PINCTRL(sm) ST_REG(0x502000DCU + (24U * (sm)))
 #define PIO_IRQ0_INTE ST_REG(0x5020012CU)
@@ -110,7 +111,8 @@
 #define ST_IRQ_TIMER0 0U
 #define ST_IRQ_PIO0 7U
 
-/* Flash, read past the cache (2.6.3). */
+/* RAM begins with the vectors (rp2040.ld); flash, read past the cache (2.6.3). */
+#define ST_RAM_FROM 0x20000000U
 #define ST_XIP_NO_CACHE 0x03000000U
 
 /* Pins by use: ST_PIN(COIL) is the number of a pin, ST_MASK(COIL) its bit. */
@@ -141,10 +143,12 @@ static inline bool st_coil_is_on(void)
 
 /* Between the files of this port. */
 void st_board_on(void);
+void st_clock_refresh(void);
 void st_pins_refresh(void);
 void st_flash_check(void);
 void st_coil_force_off(void);
 void st_coil_let_go(void);
+bool st_coil_is_held_off(void);
 void st_pio_event(void);
 void st_timer_beat(void);
 
@@ -162,6 +166,7 @@ void st_pio_refresh(void);
 void st_pio_order(uint32_t sm, uint32_t at);
 void st_pio_take_back(uint32_t sm);
 bool st_pio_coil_is_on(void);
+bool st_pio_in_place(void);
 uint32_t st_pio_age(uint32_t word, uint32_t now);
 
 extern uint32_t st_reset_cause;

@@ -12,6 +12,15 @@
 #define ST_START __attribute__((section(".start"), noinline))
 #define ST_TRIES 200000U /* of something that should start; the watchdog ends it sooner */
 #define ST_WATCHDOG_COUNT (2U * 16000U)
+#define ST_US_OF_CRYSTAL (ST_BIT(9) | 12U) /* 12 MHz / 12 */
+#define ST_REF_CRYSTAL 2U
+#define ST_SYS_PLL 1U
+#define ST_PLL_MULTIPLY 120U
+#define ST_PLL_DIVIDE ((6U << 16) | (2U << 12))
+#define ST_PLL_ON ST_BIT(2)
+#define ST_FREED                                                                        \
+    (RESET_IO_BANK0 | RESET_PADS_BANK0 | RESET_PLL_SYS | RESET_PIO0 | RESET_TIMER |     \
+     ((ST_CFG_TELL != 0) ? RESET_UART0 : 0U) | ((ST_CFG_DWELL_POINTS != 0) ? RESET_ADC : 0U))
 
 extern uint32_t st_stack_top[], st_bss_begin[], st_bss_end[];
 extern uint32_t const st_code_from[];
@@ -67,7 +76,7 @@ ST_START void st_early(void)
     SIO_OE_SET = ST_MASK(COIL_SELECT);
     IO_CTRL(ST_PIN(COIL_SELECT)) = IO_SIO;
 #endif
-    WATCHDOG_TICK = ST_BIT(9) | 12U; /* 12 MHz / 12 */
+    WATCHDOG_TICK = ST_US_OF_CRYSTAL;
     PSM_WDSEL = PSM_ALL_BUT_OSCILLATORS;
     WATCHDOG_LOAD = ST_WATCHDOG_COUNT;
     st_reset_cause = WATCHDOG_REASON | (CHIP_RESET & CHIP_RESET_HAD_RUN);
@@ -99,30 +108,40 @@ ST_START void st_wait_for(volatile uint32_t const *word, uint32_t bits)
  * microseconds fit into one another, and three times what the handlers need. */
 ST_START void st_clock_on(void)
 {
-    uint32_t const wanted = RESET_PLL_SYS | RESET_PIO0 | RESET_TIMER |
-                            ((ST_CFG_TELL != 0) ? RESET_UART0 : 0U) |
-                            ((ST_CFG_DWELL_POINTS != 0) ? RESET_ADC : 0U);
     XOSC_CTRL = 0xAA0U;
     XOSC_STARTUP = 47U; /* 1 ms, in 256 clocks */
     XOSC_CTRL = 0xFABAA0U;
     st_wait_for(&XOSC_STATUS, ST_BIT(31));
-    CLK_REF_CTRL = 2U;
+    CLK_REF_CTRL = ST_REF_CRYSTAL;
     st_wait_for(&CLK_REF_SELECTED, ST_BIT(2));
     RESETS_RESET(ST_CLEAR) = RESET_PLL_SYS;
     st_wait_for(&RESETS_DONE, RESET_PLL_SYS);
     PLL_SYS_CS = 1U;
-    PLL_SYS_FBDIV = 120U;
-    PLL_SYS_PWR = ST_BIT(3) | ST_BIT(2); /* the dividers still off */
+    PLL_SYS_FBDIV = ST_PLL_MULTIPLY;
+    PLL_SYS_PWR = ST_PLL_ON | ST_BIT(3); /* the dividers still off */
     st_wait_for(&PLL_SYS_CS, ST_BIT(31));
-    PLL_SYS_PRIM = (6U << 16) | (2U << 12);
-    PLL_SYS_PWR = ST_BIT(2);
-    CLK_SYS_CTRL = 1U; /* from the PLL */
+    PLL_SYS_PRIM = ST_PLL_DIVIDE;
+    PLL_SYS_PWR = ST_PLL_ON;
+    CLK_SYS_CTRL = ST_SYS_PLL;
     st_wait_for(&CLK_SYS_SELECTED, ST_BIT(1));
     CLK_PERI_CTRL = ST_BIT(11);
     CLK_ADC_DIV = 3U << 8;
     CLK_ADC_CTRL = ST_BIT(11) | (1U << 5); /* the PLL's, / 3 = 40 MHz */
-    RESETS_RESET(ST_CLEAR) = wanted;
-    st_wait_for(&RESETS_DONE, wanted);
+    RESETS_RESET(ST_CLEAR) = ST_FREED;
+    st_wait_for(&RESETS_DONE, ST_FREED);
+}
+
+/* What the clocks rest on, as st_clock_on left it.  A PLL that an upset has changed, or a part of the
+ * chip put back into reset, wants more than a register written. */
+void st_clock_refresh(void)
+{
+    WATCHDOG_TICK = ST_US_OF_CRYSTAL;
+    CLK_REF_CTRL = ST_REF_CRYSTAL;
+    CLK_SYS_CTRL = ST_SYS_PLL;
+    if ((PLL_SYS_FBDIV != ST_PLL_MULTIPLY) || (PLL_SYS_PRIM != ST_PLL_DIVIDE) ||
+        (PLL_SYS_PWR != ST_PLL_ON) || ((RESETS_RESET(0U) & ST_FREED) != 0U)) {
+        st_port_halt();
+    }
 }
 
 /* Entered by the second stage, or by a program that runs wild. */

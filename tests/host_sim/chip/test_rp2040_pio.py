@@ -64,6 +64,8 @@ def encoded(code: str, labels: dict[str, int]) -> int:
         return int(getattr(encode, f"pio_{name}")(False, False))
     if name == "in":
         return int(encode.pio_in(REGISTER[words[0]], int(words[1])))
+    if name == "set":
+        return int(encode.pio_set(REGISTER[words[0]], int(words[1])))
     if name == "irq":
         assert words == ["0", "rel"]
         return int(encode.pio_irq(False, False, 0x10))
