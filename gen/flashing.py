@@ -141,6 +141,15 @@ def by_programmer(way: Upload, programmer: str | None, baud: int | None) -> Uplo
     return way.model_copy(update={key: value for key, value in changed.items() if value})
 
 
+def needed_port(way: Upload, port: str | None) -> str:
+    """Return the port, "" where the way needs none.  Raises FolderError when it is missing."""
+    if way.baud and port is None:
+        raise FolderError(
+            f"the way {way.name!r} needs a port\n    Say --port /dev/ttyUSB0 or yours."
+        )
+    return port or ""
+
+
 def avrdude_command(
     avrdude: str, board: Board, way: Upload, port: str | None, *actions: str
 ) -> list[str]:
@@ -149,10 +158,7 @@ def avrdude_command(
     A boot loader cannot erase the whole chip (-D).  Raises FolderError when the way needs a port.
     """
     command = [avrdude, "-p", board.mcu, "-c", way.programmer]
-    if way.baud and port is None:
-        raise FolderError(
-            f"the way {way.name!r} needs a port\n    Say --port /dev/ttyUSB0 or yours."
-        )
+    needed_port(way, port)
     if port is not None:
         command += ["-P", port]
     if way.baud:

@@ -38,9 +38,14 @@ def _avrdude(board: Board, way: Upload, port: str, image: str) -> list[str]:
     return [*words, "-U", f"flash:w:{image}:i"]
 
 
+def _stm32flash(board: Board, way: Upload, port: str, image: str) -> list[str]:
+    return ["-b", str(way.baud), "-w", image, "-v", "-g", "0x0", port]  # and start it
+
+
 AVRDUDE = Uploader("avrdude", "avrdude", "hex", _avrdude)
 UPLOADERS = {
     "uf2": Uploader("cp", "", "uf2", lambda board, way, port, image: [image, port]),
+    "serial": Uploader("stm32flash", "stm32flash", "hex", _stm32flash),
     "stlink": Uploader(
         "st-flash",
         "stlink-tools",

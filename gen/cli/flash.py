@@ -33,7 +33,7 @@ NOT_BY_BOOT_LOADER = (
 @click.option("--baud", type=click.IntRange(300, 2000000), help="Its speed, instead of the way's.")
 @click.option(
     "--tool",
-    type=click.Choice(["auto", "avrdude", "st-flash", "platformio"]),
+    type=click.Choice(["auto", "avrdude", "st-flash", "stm32flash", "platformio"]),
     default="auto",
     show_default=True,
     help="Who uploads; PlatformIO compiles once more by itself.",
@@ -48,9 +48,9 @@ def command(folder: Path, dry_run: bool, yes: bool, as_json: bool, **choice: Any
     """Put a firmware folder's image into its board.
 
     The image is built where it is missing or older than its C, checked against the manifest, and
-    each command is shown before it runs.  avrdude and st-flash read back what they wrote.  Take the
-    board out of the engine or the coil's fuse out of its holder first.  Fuses are left alone unless
-    asked for.
+    each command is shown before it runs.  avrdude, st-flash and stm32flash read back what they
+    wrote.  Take the board out of the engine or the coil's fuse out of its holder first.  Fuses are
+    left alone unless asked for.
     Ends with 1 when an upload or a comparison failed.
     """
     from ..flashing import check_image
@@ -103,7 +103,14 @@ def _other_tool(job: Job) -> str:
 
 def _upload(job: Job, image: Image, choice: dict[str, Any]) -> None:
     """Write the image, or only compare, by the tool that serves the board."""
-    from ..flashing import UF2, copy_to_drive, drive_of, image_words, platformio_command
+    from ..flashing import (
+        UF2,
+        copy_to_drive,
+        drive_of,
+        image_words,
+        needed_port,
+        platformio_command,
+    )
     from ..uploading import uploader_of
 
     verify_only, avr = choice["verify_only"], job.board.platformio_platform.startswith("atmel")
@@ -111,7 +118,7 @@ def _upload(job: Job, image: Image, choice: dict[str, Any]) -> None:
     if tool == "auto":
         tool = UF2 if job.way.programmer == UF2 else "avrdude" if avr else _other_tool(job)
     own = uploader_of(job.way).program
-    if tool in ("avrdude", "st-flash") and tool != own:
+    if tool not in (own, UF2, "platformio"):
         raise FolderError(f"{job.board.name}: {tool} does not serve the way {job.way.name!r}")
     if verify_only and tool != "avrdude":
         raise FolderError(f"{job.board.name}: the way {job.way.name!r} cannot read the chip back")
@@ -123,8 +130,9 @@ def _upload(job: Job, image: Image, choice: dict[str, Any]) -> None:
         if not job.dry:
             copy_to_drive(image.uf2, place)
             job.say("copied; the board restarts by itself, its drive vanishes")
-    elif tool == "st-flash":  # compares what it wrote by itself
-        job.run([tool, *uploader_of(job.way).words(job.board, job.way, "", str(image.path))])
+    elif tool in ("st-flash", "stm32flash"):  # both compare what they wrote
+        port = needed_port(job.way, job.port)
+        job.run([tool, *uploader_of(job.way).words(job.board, job.way, port, str(image.path))])
     elif tool == "avrdude":
         job.run(job.avrdude(*image_words(image.path, verify_only=verify_only)))
     else:
