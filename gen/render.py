@@ -127,9 +127,10 @@ def _steady_start(design: Design, plan: Plan) -> list[list[float]]:
     fixed = (
         design.capture_delay_s + design.trail_delay_s + design.output_delay_s
     ) * plan.tick_hz + 0.5
-    low, high = start.floor_rpm, NEAR_START * start.below_rpm
-    for k in range(65):
-        rpm = low * (high / low) ** (k / 64)
+    low, high = start.floor_rpm, start.below_rpm
+    speeds = [low * (high / low) ** (k / 64) for k in range(65)]
+    speeds += [high * NEAR_START ** (k / 24) for k in range(1, 25)]
+    for rpm in speeds:
         width = plan.rpm_ticks / rpm * design.arc_deg / design.spacing_deg
         delay = float(evaluate_q8(plan.start_table, [round(width)])[0]) / 256.0
         if not (plan.start_charge_early or plan.spark_on_rise):

@@ -102,7 +102,7 @@ def test_command_as_json(plover: Path) -> None:
     assert len(document["scenarios"]) == 6
     clean = document["scenarios"][0]
     assert clean["name"] == "steady-900"
-    assert clean["sparks"] == clean["pulses"] - 2
+    assert clean["sparks"] == clean["pulses"] - 1  # near the starting speed the second sparks
     assert 0.0 < clean["error_max_deg"] < 0.1
     assert {check["name"] for check in clean["checks"]} >= {"timing_steady", "invariants"}
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sparktick.gen.render import NEAR_START
 from sparktick.host_sim.bench import (
     Bench,
     CoilNoise,
@@ -68,7 +69,8 @@ def test_ideal_timing_is_the_formula(library: Library, manifest: Manifest, seed:
     carried = 2.0 + share if manifest.predictor == "trend" else 1.0
     ticks = (1.1 + share * carried) * 6.0 * rpm / manifest.tick_hz
     assert len(spark_s) >= 390
-    assert np.abs(angle - advance).max() <= ticks + manifest.table_bound_deg
+    near_start = rpm < NEAR_START * manifest.start.below_rpm  # there sparks before lock are late
+    assert np.abs(angle - advance)[2 * near_start :].max() <= ticks + manifest.table_bound_deg
 
 
 def test_standard_scenarios_keep_their_limits(folder: Path, manifest: Manifest) -> None:
