@@ -28,8 +28,8 @@ def test_short_off_times_are_no_long_charge(tmp_path: Path) -> None:
     for old, new in (
         ("spark_current_a = 4.5 ", "spark_current_a = 4.5\ndwell_ms = 7.0\nmin_off_ms = 0.3 "),
         ("[board]", "[noise]\nblank_after_off_us = 100\n\n[board]"),
-        ("start_below_rpm = 700", "start_below_rpm = 500"),
-        ("curve = [[700, 6.0]", "curve = [[500, 6.0]"),
+        ("start_below_rpm = 700", "start_below_rpm = 660"),
+        ("curve = [[700, 6.0]", "curve = [[660, 6.0]"),
     ):
         assert old in text
         text = text.replace(old, new)
