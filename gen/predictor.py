@@ -10,9 +10,10 @@ Predictors (the interval T ends at the pulse's lead edge):
 
 - ``last``: T;
 - ``trend``: T + (T - T before)(1/2 + delay / 720 deg);
-- ``same-stroke``: T + (T - T before) 9/16 + what was wrong with that at the pulse before the last:
-  the period its own arc told, less what had been foreseen.  A four-stroke's turns alternate, and
-  that with them; the pulse two before it must agree, and the smaller of both counts.
+- ``same-stroke``: T + (T - T before) 9/16, speeding up by an eighth of T at most, + what was wrong
+  with that at the pulse before the last: the period its own arc told, less what had been foreseen.
+  A four-stroke's turns alternate, and that with them; the pulse two before it must agree, and the
+  smaller of both counts.
 
 With ``arc_timing`` a spark that is still to come when the magnet leaves is timed anew from the
 pulse's own arc.  What that tells is left alone within 1/512, so that an even crank is timed as
@@ -50,6 +51,7 @@ SENSOR_JITTER_S = 1e-6  # of each edge, evenly spread either way; common practic
 ARC_KNOWN_DEG, ARC_COMPUTED_DEG = 0.3, 2.0
 GATE_SPARE = 1.5
 LIKE_WEIGHT = 9.0 / 16.0
+LIKE_MOST = 1.0 / 8.0  # of an interval: more speed gained in a turn is not carried on
 LEAST_OFF = 1.0 / 512.0  # an arc's period is left alone within that part of the foreseen one
 ARC_TOLERANCE_MOST = 0.8
 ARC_WORTH_DEG = 0.2  # a measured arc is asked for when it is worth more
@@ -320,7 +322,9 @@ class _Pulses:
             weight = 0.5 + 0.5 * delay / interval / design.spacing_deg
             most = 0.25 * interval
             return interval + weight * np.clip(change, -most, most)
-        return interval + LIKE_WEIGHT * change if predictor == "same-stroke" else interval
+        if predictor == "same-stroke":
+            return interval + LIKE_WEIGHT * np.maximum(change, -LIKE_MOST * interval)
+        return interval
 
     def errors_deg(
         self, design: Design, predictor: str, *, arc_timing: bool, arc_off_deg: float = 0.0

@@ -36,7 +36,10 @@ uint32_t st_carried_period(const st_core *c)
     return st_with_trend(interval_ticks, st_trend(interval_ticks, c->period_before_ticks),
                          c->weight_q8);
 #elif ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
-    return ((25U * interval_ticks) - (9U * c->period_before_ticks)) >> 4;
+    /* A turn that gains more than an eighth was thrown by a start or a first burn: the next is not. */
+    uint32_t const most = interval_ticks + (interval_ticks >> 3);
+    uint32_t const before = (c->period_before_ticks > most) ? most : c->period_before_ticks;
+    return ((25U * interval_ticks) - (9U * before)) >> 4;
 #else
     return interval_ticks;
 #endif
