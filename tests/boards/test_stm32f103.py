@@ -16,6 +16,7 @@ import pytest
 from elftools.elf.elffile import ELFFile
 from intelhex import IntelHex
 
+from sparktick.gen.board import load_board
 from sparktick.gen.toolchain import build
 from sparktick.host_sim import train as motions
 from sparktick.host_sim.chip import ChipRun, Peek, Reset, ResetKind, Upset, UpsetSpace, run_chip
@@ -86,6 +87,34 @@ def run(manifest: Manifest, rpm: float, end_s: float, **settings: object) -> Chi
 def on_times_s(done: ChipRun) -> np.ndarray:
     changes = done.coil_s[: len(done.coil_s) // 2 * 2].reshape(-1, 2)
     return changes[:, 1] - changes[:, 0]
+
+
+# Pin functions and memories: data sheet of the STM32F103x8, from memory.
+FUNCTIONS = {
+    "TIM4_CH1": "PB6",
+    "TIM4_CH3": "PB8",
+    "IN1": "PA1",
+    "USART1_TX": "PA9",
+    "USART1_RX": "PA10",
+}
+DEBUG_PORT = {"PA13", "PA14", "PA15", "PB3", "PB4"}
+FIVE_VOLTS = {"PB6", "PB11"}  # inputs marked FT: a sensor fed with 5 V does not harm them
+
+
+def test_the_board_names_pins_that_do_what_is_asked() -> None:
+    board = load_board("pill-103c8")
+    pins = board.pins.named()
+    for use, pin in pins.items():
+        if pin.function != "GPIO":
+            assert FUNCTIONS[pin.function] == pin.chip_name, use
+        assert pin.printed == f"{pin.port}{pin.bit}"
+        assert pin.chip_name not in DEBUG_PORT
+    assert {pins["pickup"].chip_name, pins["phase"].chip_name} <= FIVE_VOLTS
+    assert (board.flash_bytes, board.ram_bytes) == (64 * 1024, 20 * 1024)
+    slowest_s, fastest_s = 4 * 160 / 30e3, 4 * 160 / 60e3
+    assert board.watchdog.longest_us * 1e-6 >= slowest_s
+    assert board.watchdog.period_us * 1e-6 == pytest.approx(4 * 160 / LSI_HZ)
+    assert fastest_s > 2 * 4e-3, "more than twice what a pass with all handlers may take"
 
 
 @pytest.mark.parametrize("rpm", [2000.0, 6000.0, 20000.0, 29000.0, 30000.0])
