@@ -148,7 +148,7 @@ class RomLoader:
 
 SPARKTICK = [sys.executable, "-c", "from sparktick.gen.cli import main; main()"]
 STM32FLASH = """#!/bin/sh
-exec /usr/bin/stm32flash -m 8n1 "$@"
+exec {} -m 8n1 "$@"
 """
 
 
@@ -160,7 +160,7 @@ def test_the_rom_of_an_stm32f103_gets_the_image(
     """stm32flash itself; a pseudo-terminal has no parity bit, so it is told to send none."""
     tool = tmp_path / "bin" / "stm32flash"
     tool.parent.mkdir()
-    tool.write_text(STM32FLASH)
+    tool.write_text(STM32FLASH.format(shutil.which("stm32flash")))
     tool.chmod(0o755)
     monkeypatch.setenv("PATH", f"{tool.parent}:{os.environ['PATH']}")
     (tmp_path / "engine.toml").write_text(engine_for("pill-103c8"))
