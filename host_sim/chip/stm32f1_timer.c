@@ -198,6 +198,9 @@ uint32_t timer_read(stm32f1 *s, uint32_t offset)
     }
     if (offset == TIM_CCR1) { /* reading it clears its flag */
         *word_of(s, TIM4 + TIM_SR) &= ~(uint32_t)CC1IF;
+        if (!timer_interrupt(s)) {
+            chip_record_withdrawn(&s->record, CORTEX_IRQ_0 + 30);
+        }
         cortex_attend(&s->core);
     }
     return tim(s, offset);
@@ -231,9 +234,6 @@ void timer_write(stm32f1 *s, uint32_t offset, uint32_t value)
     uint32_t const before = *word;
     if (offset == TIM_SR) {
         *word &= value; /* 0 clears, 1 keeps */
-        if (!timer_interrupt(s)) {
-            chip_record_withdrawn(&s->record, CORTEX_IRQ_0 + 30);
-        }
     } else if (offset == TIM_CCMR1 && (tim(s, TIM_CCER) & 1u) != 0u) {
         *word = (value & ~3u) | (before & 3u); /* CC1S only while the channel is off */
     } else {
@@ -255,6 +255,9 @@ void timer_write(stm32f1 *s, uint32_t offset, uint32_t value)
     }
     if (offset == TIM_CR1 || offset == TIM_EGR || offset == TIM_CCR3 || offset == TIM_CCR4) {
         plan(s, s->core.now);
+    }
+    if (!timer_interrupt(s)) {
+        chip_record_withdrawn(&s->record, CORTEX_IRQ_0 + 30);
     }
     cortex_attend(&s->core);
     pins_look(s, s->core.now);
