@@ -47,6 +47,13 @@ vectors: $(READY)  ## many more random events, on the host and bit for bit on th
 campaign: $(READY)  ## ten million turns under noise, baselines beside; minutes (ARGS=--short: less)
 	$(BIN)/python benchmarks/noise.py $(ARGS)
 
+NOISE_DOCS := noise_campaign noise_layers noise_bound noise_line noise_levels
+
+evidence: $(READY)  ## noise campaign, layers, baselines, upsets, and their pages; about ten minutes
+	$(BIN)/python benchmarks/noise.py
+	$(BIN)/python benchmarks/upsets.py
+	$(BIN)/python tools/make_docs.py $(NOISE_DOCS)
+
 faults: $(READY)  ## sweep every fault over a turn in a thousand instants; takes minutes (ARGS=INSTANTS)
 	$(BIN)/python tools/sweep_faults.py $(ARGS)
 
@@ -93,4 +100,4 @@ typed-links:
 	mkdir -p $(TYPED)
 	for name in $(PACKAGES); do ln -sfn ../../../$$name $(TYPED)/$$name; done
 
-.PHONY: help demo test faults check campaign vectors bench docs boards schema golden venv clean typed-links
+.PHONY: help demo test faults check campaign evidence vectors bench docs boards schema golden venv clean typed-links

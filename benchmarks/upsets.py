@@ -22,7 +22,7 @@ from sparktick.host_sim.upset import UpsetResult, cores, run_campaign
 from sparktick.host_sim.upset_cases import Campaign
 
 ROOT = Path(__file__).parent.parent
-OURS, THEIRS = 12_000, 3_000
+OURS, THEIRS = 10_500, 500
 SEED = 2026
 
 

@@ -273,6 +273,9 @@ void st_port_refresh(void)
     st_masks |= ST_BIT(TOIE1);
     ST_TCCRA = st_action;
     ST_TCCRB = (uint8_t)(ST_TIMER_MODE | (st_edge_select & ST_BIT(ICES1)));
+    if (st_the_core.orders.capture != (uint8_t)ST_CAPTURE_MASKED) {
+        st_masks |= ST_BIT(ICIE1); /* armed, whatever has become of the copy */
+    }
     ST_TIMSK = st_masks;
     TCCR0A = ST_BIT(WGM01);
     TCCR0B = (uint8_t)(ST_BIT(CS01) | ST_BIT(CS00));
