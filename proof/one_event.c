@@ -29,7 +29,7 @@ extern void __ESBMC_assume(_Bool);
 extern void __ESBMC_assert(_Bool, const char *);
 
 /* The seal stands for "the state was changed, or was not": both are tried.  st_seal.c itself reads the
- * state through a pointer to words, which the prover cannot follow. */
+ * state through a pointer to bytes, which the prover cannot follow. */
 void st_seal(st_core *c)
 {
     c->foreseen = false;

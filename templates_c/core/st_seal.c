@@ -7,12 +7,15 @@
 
 #define ST_SUM_START 0x5AC3U
 
-ST_APART static uint16_t st_sum(const uint16_t *words, uint8_t count)
+/* Read byte by byte: words read through another type would be undefined C. */
+ST_APART static uint16_t st_sum(const st_sealed *sealed)
 {
+    const uint8_t *bytes = (const uint8_t *)sealed;
     uint16_t sum = ST_SUM_START;
-    uint8_t i;
-    for (i = 0U; i < count; i++) {
-        sum = (uint16_t)(sum + words[i]);
+    uint8_t words;
+    for (words = (uint8_t)(sizeof *sealed / 2U); words != 0U; words--) {
+        sum = (uint16_t)(sum + (uint16_t)(bytes[0] | (uint16_t)(bytes[1] << 8)));
+        bytes += 2;
     }
     return sum;
 }
@@ -20,14 +23,14 @@ ST_APART static uint16_t st_sum(const uint16_t *words, uint8_t count)
 void st_seal(st_core *c)
 {
     c->foreseen = false;
-    c->seal = st_sum((const uint16_t *)(const void *)&c->s, (uint8_t)(sizeof c->s / 2U));
+    c->seal = st_sum(&c->s);
 }
 
 /* A period that no believed pulses can have is as bad: code that ran astray has sealed it.  When false,
  * lock is to be given up. */
 bool st_seal_ok(st_core *c)
 {
-    uint16_t const sum = st_sum((const uint16_t *)(const void *)&c->s, (uint8_t)(sizeof c->s / 2U));
+    uint16_t const sum = st_sum(&c->s);
     bool const timed = c->s.mode >= (uint8_t)ST_LOCKING;
     if ((c->seal == sum) && (!timed || ((c->s.period_ticks - ST_CFG_PERIOD_MIN_TICKS) <=
                                         (ST_CFG_START_LEAVE_TICKS - ST_CFG_PERIOD_MIN_TICKS)))) {
