@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sparktick.gen.errors import ToolError
 from sparktick.gen.toolchain import find_compiler
 
-from . import upset_arm
+from . import upset_arm, upset_rp2040
 from .chip import ChipJob, ChipRun
 from .chip.exchange import DATA_SPACE, symbols
 from .chip.folder import image_of
@@ -27,6 +27,7 @@ I64 = NDArray[np.int64]
 RAM, CPU, IO, PC, DIP = "ram", "cpu-registers", "io-registers", "program-counter", "brown-out"
 SPACES = (RAM, CPU, IO, PC, DIP)
 CPU_REGISTERS = 32
+RP2040 = "rp2040"
 REGISTER = re.compile(r"#define (\w+) _SFR_(IO|MEM)(8|16) ?\((0x[0-9A-Fa-f]+)\)")
 IO_OFFSET = 0x20  # from the address IN and OUT use to the data-space address
 
@@ -85,6 +86,8 @@ def find_targets(job: ChipJob, quiet: ChipRun) -> Targets:
     """Return what of an image can be upset; ``quiet`` is a run of the same job without upsets."""
     if upset_arm.is_arm(job.mcu):
         return _arm_targets(job, quiet)
+    if job.mcu == RP2040:
+        return _rp2040_targets(job, quiet)
     past = symbols(job).get("_end", _number(job.mcu, "RAMSTART"))
     ram_end = int(quiet.facts["ram_end"])
     deepest = ram_end + 1 - int(quiet.facts["stack_bytes"])
@@ -110,6 +113,25 @@ def _arm_targets(job: ChipJob, quiet: ChipRun) -> Targets:
     )
 
 
+def _rp2040_targets(job: ChipJob, quiet: ChipRun) -> Targets:
+    """Return what of an RP2040: vectors, code and constants lie in RAM like variables."""
+    past, ram_end = symbols(job)["_end"], int(quiet.facts["ram_end"])
+    deepest = ram_end + 1 - int(quiet.facts["stack_bytes"])
+    statics = np.arange(upset_rp2040.RAM_FROM, past)
+    return Targets(
+        ram=np.concatenate((statics, np.arange(deepest, ram_end + 1))).astype(np.int64),
+        io=np.array(list(upset_rp2040.register_names()), dtype=np.int64),
+        pc_bits=upset_rp2040.PC_BITS,
+        cpu=4 * len(upset_rp2040.CPU_WORDS),
+    )
+
+
+def _rp2040_register(space: str, address: int) -> str:
+    if space == CPU:
+        return f"{upset_rp2040.CPU_WORDS[address // 4]} byte {address % 4}"
+    return f"{upset_rp2040.register_names().get(address, 'I/O')} (0x{address:08X})"
+
+
 def _arm_register(manifest: Manifest, space: str, address: int) -> str:
     if space == CPU:
         return f"{upset_arm.CPU_WORDS[address // 4]} byte {address % 4}"
@@ -121,6 +143,8 @@ def place_name(manifest: Manifest, space: str, address: int) -> str:
     """Return an address in words: the register, or the variable and the byte of it."""
     if space in (CPU, IO) and upset_arm.is_arm(str(manifest.raw["mcu"])):
         return _arm_register(manifest, space, address)
+    if space in (CPU, IO) and manifest.raw["mcu"] == RP2040:
+        return _rp2040_register(space, address)
     if space == CPU:
         return f"r{address}"
     if space == IO:

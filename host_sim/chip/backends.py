@@ -163,7 +163,7 @@ BACKENDS = (
         flips=True,
     ),
     Backend("unicorn", "unicorn_arm", (("stm32f103[cr][8b]", STM32F1),), True),
-    Backend("rp2040", "rp2040", (("rp2040", RP_2040),)),
+    Backend("rp2040", "rp2040", (("rp2040", RP_2040),), True),
 )
 
 

@@ -117,7 +117,8 @@ def levels(kind: int, changes: pin_filter.Levels) -> np.ndarray[Any, Any]:
     return rows
 
 
-def _cycle(at_s: float, job: ChipJob) -> int:
+def cycle_of(at_s: float, job: ChipJob) -> int:
+    """Return the CPU cycle that begins at an instant, or next after it."""
     return int(np.ceil(at_s * job.clock_hz))
 
 
@@ -145,7 +146,7 @@ def events(job: ChipJob, *, line: bool = False) -> np.ndarray[Any, Any]:
     idle = 1 - job.pickup.active_level
     level = np.asarray(job.train.active, dtype=np.uint8) ^ np.uint8(idle)
     samples = pin_filter.sample(job.train.edge_s, level, job.clock_hz, idle)
-    upsets = [(_cycle(u.at_s, job), int(u.space), _upset_value(u)) for u in job.upsets]
+    upsets = [(cycle_of(u.at_s, job), int(u.space), _upset_value(u)) for u in job.upsets]
     if line:
         rows_of_line = [levels(LINE, samples._replace(cycle=samples.cycle + SYNC_CLOCKS))]
     elif job.noise is None:
@@ -165,7 +166,7 @@ def events(job: ChipJob, *, line: bool = False) -> np.ndarray[Any, Any]:
 def resets(job: ChipJob) -> np.ndarray[Any, Any]:
     """Return the resets asked for as chip_event records."""
     rows = [
-        (_cycle(r.at_s, job), RESET, int(r.kind) + RESET_KINDS * _cycle(r.lasts_s, job))
+        (cycle_of(r.at_s, job), RESET, int(r.kind) + RESET_KINDS * cycle_of(r.lasts_s, job))
         for r in job.resets
     ]
     return np.array(rows, dtype=EVENT)
@@ -252,8 +253,8 @@ def pack(job: ChipJob, event_count: int) -> Any:
     names = symbols(job)
     packed = ffi().new("chip_job *")
     packed.f_cpu_hz = job.f_cpu_hz
-    packed.end_cycle = _cycle(job.train.end_s, job)
-    packed.reset_hold_cycles = _cycle(job.reset_hold_s, job)
+    packed.end_cycle = cycle_of(job.train.end_s, job)
+    packed.reset_hold_cycles = cycle_of(job.reset_hold_s, job)
     packed.event_count = event_count
     packed.ram_seed = job.ram_seed & 0xFFFFFFFFFFFFFFFF
     packed.main_address = names.get("main", -1)

@@ -5,6 +5,7 @@
  *   rp2040_pio.c        state machines of PIO 0
  *   rp2040_time.c       clocks, timer, watchdog
  *   rp2040_bus.c        memory, resets, pins, serial port, converter
+ *   rp2040_upset.c      flipped bits
  *   rp2040_run.c        a job from begin to end
  *
  * Time is counted in clocks of the full CPU clock from the release of the first reset on.
@@ -84,6 +85,7 @@ typedef struct {
     int64_t xosc_stable_at;
     bool tick_on;
     int64_t timer_from;     /* when its count was 0 */
+    uint32_t stood_at;      /* its count while it does not run */
     uint32_t alarm, timer_intr, timer_inte;
     bool alarm_armed;
     int64_t alarm_at;
@@ -143,9 +145,15 @@ void rp_timed_write(rp_chip *chip, uint32_t address, uint32_t value);
 uint32_t rp_clock_read(const rp_chip *chip, uint32_t address);
 void rp_clock_write(rp_chip *chip, uint32_t address, uint32_t value);
 void rp_timer_due(rp_chip *chip);
+void rp_timer_held(rp_chip *chip, uint32_t resets);
+bool rp_timed_flip(rp_chip *chip, uint32_t address, uint32_t mask);
 void rp_lines(rp_chip *chip);
 
+/* rp2040_upset.c */
+void rp_upset(rp_chip *chip, const chip_event *event);
+
 /* rp2040_bus.c */
+void rp_apb_flip(rp_chip *chip, uint32_t address, uint32_t mask);
 void rp_bus_reset(rp_chip *chip);
 uint32_t rp_read(rp_chip *chip, uint32_t address, int bytes);
 void rp_write(rp_chip *chip, uint32_t address, uint32_t value, int bytes);

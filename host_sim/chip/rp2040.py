@@ -13,16 +13,21 @@ from sparktick.gen.elf_image import loaded
 from sparktick.gen.errors import RunError
 
 from . import exchange, native
-from .base import ChipJob, ChipRun
+from .base import ChipJob, ChipRun, Upset, UpsetSpace
 from .pin_filter import alternating
 
 INSTALL = "comes with sparktick; a C compiler is needed"
 SOURCE = "sparktick's RP2040 model 1"
 SOURCES = (
     *("chip_record.c", "rp2040_cpu.c", "rp2040_exception.c", "rp2040_pio.c"),
-    *("rp2040_time.c", "rp2040_bus.c", "rp2040_run.c"),
+    *("rp2040_time.c", "rp2040_bus.c", "rp2040_upset.c", "rp2040_run.c"),
 )
 FLAGS = ("-std=gnu99", "-O2", "-fPIC", "-shared", "-Wall", "-Wextra")
+# First address of a region, and where rp2040_upset.c has it; the highest first.
+REGIONS = (
+    *((0xE000E000, 0x2300000), (0xD0000000, 0x2200000), (0x50200000, 0x2100000)),
+    *((0x40000000, 0x2000000), (0x20000000, 0x1000000)),
+)
 CDEF = """
 void *rp_new(const uint8_t *flash, int64_t bytes);
 void rp_run(void *chip, const chip_job *job, const chip_event *events, chip_result *result,
@@ -62,14 +67,31 @@ def _events(job: ChipJob) -> np.ndarray[Any, Any]:
     last = np.ones(len(cycle), dtype=bool)
     last[:-1] = cycle[1:] != cycle[:-1]
     line = exchange.levels(exchange.PIN, alternating(cycle[last], level[last], idle))
-    rows = np.concatenate([line, exchange.phase_levels(job), exchange.resets(job)])
+    upsets = [(exchange.cycle_of(u.at_s, job), int(u.space), _flipped(u)) for u in job.upsets]
+    upset = np.array(upsets, dtype=exchange.EVENT)
+    rows = np.concatenate([line, exchange.phase_levels(job), exchange.resets(job), upset])
     return rows[np.lexsort((rows["kind"], rows["cycle"]))]
 
 
+def place_of(address: int) -> int:
+    """Return where rp2040_upset.c finds an address: those of the chip do not fit into an event.
+
+    >>> hex(place_of(0x20000010)), hex(place_of(0x50200030)), hex(place_of(7))
+    ('0x1000010', '0x2100030', '0x7')
+    """
+    begin, place = next(((a, p) for a, p in REGIONS if address >= a), (0, 0))
+    return address - begin + place
+
+
+def _flipped(upset: Upset) -> int:
+    if upset.space == UpsetSpace.PROGRAM_COUNTER:
+        return upset.bit
+    return place_of(upset.address) * 8 + upset.bit
+
+
 def _refuse(job: ChipJob) -> None:
-    for what, value in (("upsets", job.upsets), ("noise", job.noise)):
-        if value:
-            raise RunError(f"{what}: the RP2040 model does not know them")
+    if job.noise:
+        raise RunError("noise: the RP2040 model does not know it")
 
 
 def run(job: ChipJob) -> ChipRun:

@@ -111,13 +111,19 @@ static uint32_t peripheral_read(rp_chip *chip, uint32_t address)
     }
 }
 
+/* What goes into reset forgets; what comes out starts anew. */
 static void release(rp_chip *chip, uint32_t value)
 {
-    uint32_t freed = chip->resets & ~value;
-    chip->resets = value;
-    if ((freed >> HELD_TIMER & 1) != 0) {
-        chip->timer_from = chip->now + 37; /* its prescaler stands anywhere */
+    uint32_t held = value & ~chip->resets;
+    rp_timer_held(chip, value);
+    for (int i = 0; i < RP_PINS; i++) {
+        chip->pin[i].ctrl = (held >> HELD_IO & 1) != 0 ? 31 : chip->pin[i].ctrl;
+        chip->pin[i].pad = (held >> HELD_PADS & 1) != 0 ? 0x56 : chip->pin[i].pad;
     }
+    if ((held >> HELD_PIO0 & 1) != 0) {
+        rp_pio_reset(chip);
+    }
+    rp_pins_changed(chip, chip->now + 1);
 }
 
 static void pin_write(rp_chip *chip, uint32_t address, uint32_t value)
@@ -176,6 +182,14 @@ static void peripheral_write(rp_chip *chip, uint32_t address, uint32_t value)
     case 0x40054000: case 0x40058000: rp_timed_write(chip, address, value); break;
     case 0x50200000: rp_pio_write(chip, address & 0xFFF, value); break;
     default: rp_clock_write(chip, address, value); break;
+    }
+}
+
+/* A flipped bit of a peripheral on the APB. */
+void rp_apb_flip(rp_chip *chip, uint32_t address, uint32_t mask)
+{
+    if (!rp_timed_flip(chip, address, mask)) {
+        peripheral_write(chip, address, peripheral_read(chip, address) ^ mask);
     }
 }
 
@@ -343,6 +357,7 @@ void rp_bus_reset(rp_chip *chip)
     chip->pll_pwr = 0x2D;
     chip->xosc_stable_at = RP_NEVER;
     chip->tick_on = chip->alarm_armed = chip->ssi_ready = false;
+    chip->stood_at = 0;
     chip->alarm = chip->timer_intr = chip->timer_inte = 0;
     chip->watchdog_ctrl = chip->psm_wdsel = chip->adc_cs = chip->adc_result = chip->uart_cr = chip->uart_div = 0;
     chip->watchdog_at = RP_NEVER;

@@ -264,6 +264,12 @@ void rp_pio_stir(rp_machine *sm)
     sm->steady = false;
 }
 
+/* Clocks of one of the machine's; 0 stands for 65536 (3.5.5). */
+static uint32_t divider(const rp_machine *sm)
+{
+    return (sm->clkdiv >> 16) != 0 ? sm->clkdiv >> 16 : 65536;
+}
+
 static void machine_steps(rp_chip *chip, int number, int64_t until)
 {
     rp_machine *sm = &chip->pio.sm[number];
@@ -275,7 +281,7 @@ static void machine_steps(rp_chip *chip, int number, int64_t until)
     }
     sm->acted_at = sm->next;
     if (!machine_executes(chip, number, sm->next, op, &jumped)) {
-        sm->next += sm->clkdiv >> 16; /* stalls */
+        sm->next += (int64_t)divider(sm) * chip->scale; /* stalls */
         rp_pio_stir(sm);
         return;
     }
@@ -287,7 +293,7 @@ static void machine_steps(rp_chip *chip, int number, int64_t until)
     if (!jumped) {
         sm->pc = sm->pc == (sm->execctrl >> 12 & 31) ? sm->execctrl >> 7 & 31 : (sm->pc + 1) & 31;
     }
-    sm->next += (int64_t)(1 + (op >> 8 & 31)) * (sm->clkdiv >> 16);
+    sm->next += (int64_t)(1 + (op >> 8 & 31)) * divider(sm) * chip->scale;
 }
 
 /* The next instruction of the machine whose turn it is; returns the clock in which it ran. */

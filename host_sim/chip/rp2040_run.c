@@ -103,6 +103,10 @@ static void happen(rp_chip *chip, stimulus *s)
             chip->reset_asked = event->value;
             return;
         }
+        if (event->kind != CHIP_PIN && event->kind != CHIP_PHASE) {
+            rp_upset(chip, event);
+            continue;
+        }
         level_changes(chip, event->cycle, event->kind == CHIP_PHASE ? s->phase_pin : s->pickup_pin,
                       event->value);
     }
@@ -117,8 +121,9 @@ static int64_t least(int64_t a, int64_t b)
 static void idle(rp_chip *chip, int64_t until)
 {
     int64_t before = chip->now;
-    rp_pio_run(chip, until, true);
-    if (chip->now == before && !rp_cpu_wakes(chip)) {
+    bool wakes = !chip->cpu.locked_up && (chip->cpu.enabled >> RP_IRQ_PIO0 & 1) != 0;
+    rp_pio_run(chip, until, wakes);
+    if (chip->now == before && (chip->cpu.locked_up || !rp_cpu_wakes(chip))) {
         chip->now = until;
     }
 }
@@ -256,6 +261,7 @@ int64_t rp_try_pio(void *opaque, const uint16_t *program, const uint32_t *settin
     rp_machine *sm = &chip->pio.sm[0];
     int64_t count = 0, level = 0, order = 0;
     chip->result = &chip->tried;
+    chip->scale = 1;
     chip->coil_pin = chip->select_pin = -1;
     chip->driven_outside = 1;
     chip->changed_at = -1;

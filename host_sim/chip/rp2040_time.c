@@ -17,7 +17,8 @@ static bool crystal_ticks(const rp_chip *chip)
 
 static uint32_t timer_count(const rp_chip *chip)
 {
-    return crystal_ticks(chip) ? (uint32_t)((chip->now - chip->timer_from) / PER_US) : 0;
+    int64_t count = (chip->now - chip->timer_from) / PER_US;
+    return crystal_ticks(chip) ? (uint32_t)count : chip->stood_at;
 }
 
 static void alarm_set(rp_chip *chip, uint32_t value)
@@ -29,9 +30,39 @@ static void alarm_set(rp_chip *chip, uint32_t value)
     chip->alarm_at = begun + ((int64_t)ahead + (ahead == 0 ? (int64_t)1 << 32 : 0)) * PER_US;
 }
 
+/* What the microsecond rests on is about to change ... */
+static bool before_change(rp_chip *chip)
+{
+    chip->stood_at = timer_count(chip);
+    return crystal_ticks(chip);
+}
+
+/* ... and has: the timer goes on from where it stood, or stands. */
+static void after_change(rp_chip *chip, bool ran)
+{
+    bool runs = crystal_ticks(chip);
+    if (ran && !runs) {
+        chip->alarm_at = chip->watchdog_at = RP_NEVER;
+    } else if (!ran && runs) {
+        chip->timer_from = chip->now - (int64_t)chip->stood_at * PER_US;
+        if (chip->alarm_armed) {
+            alarm_set(chip, chip->alarm);
+        }
+    }
+}
+
 void rp_lines(rp_chip *chip)
 {
     rp_cpu_line(chip, RP_IRQ_TIMER0, (chip->timer_intr & chip->timer_inte & 1) != 0);
+}
+
+/* By its timer (1) or by its trigger (2); only where all that has to be reset is. */
+static void watchdog_bites(rp_chip *chip, uint32_t reason)
+{
+    if (chip->psm_wdsel == 0x1FFFC) {
+        chip->watchdog_reason = reason;
+        chip->reset_asked = CHIP_RESET_WATCHDOG;
+    }
 }
 
 /* The alarm or the watchdog is due. */
@@ -44,10 +75,7 @@ void rp_timer_due(rp_chip *chip)
     }
     if (chip->now >= chip->watchdog_at) {
         chip->watchdog_at = RP_NEVER;
-        if (chip->psm_wdsel == 0x1FFFC) {
-            chip->watchdog_reason = 1;
-            chip->reset_asked = CHIP_RESET_WATCHDOG;
-        }
+        watchdog_bites(chip, 1);
     }
 }
 
@@ -68,15 +96,32 @@ static bool pll_locked(const rp_chip *chip)
            (chip->clk_ref & 3) == 2;
 }
 
+/* Nothing clocks the chip any more: CPU and PIO stand until the watchdog, which has its own clock. */
+static void stop_dead(rp_chip *chip)
+{
+    chip->result->bad_addresses++;
+    chip->cpu.locked_up = true;
+    for (int i = 0; i < 4; i++) {
+        chip->pio.sm[i].on = false;
+    }
+    chip->pio.next = RP_NEVER;
+}
+
 static void clocks_changed(rp_chip *chip)
 {
-    bool from_pll = (chip->clk_sys & 1) != 0 && (chip->clk_sys >> 5 & 7) == 0;
+    uint32_t source = chip->clk_sys >> 5 & 7;
+    bool direct = (chip->clk_sys & 1) != 0;
     bool whole = pll_locked(chip) && (chip->pll_pwr & 8) == 0 && chip->pll_prim == 0x62000;
     int reference = (chip->clk_ref & 3) == 2 ? CRYSTAL_SCALE : RP_RING_SCALE;
-    if (from_pll && !whole) {
-        chip->result->bad_addresses++; /* a clock that is not there */
+    if (!direct) {
+        chip->scale = reference;
+    } else if (source == 2 || source == 3) {
+        chip->scale = source == 2 ? RP_RING_SCALE : CRYSTAL_SCALE;
+    } else if (source == 0 && whole) {
+        chip->scale = 1;
+    } else {
+        stop_dead(chip);
     }
-    chip->scale = from_pll ? 1 : reference;
 }
 
 uint32_t rp_clock_read(const rp_chip *chip, uint32_t address)
@@ -99,6 +144,7 @@ uint32_t rp_clock_read(const rp_chip *chip, uint32_t address)
 
 void rp_clock_write(rp_chip *chip, uint32_t address, uint32_t value)
 {
+    bool ran = before_change(chip);
     switch (address) {
     case 0x40008030: chip->clk_ref = value; break;
     case 0x4000803C: chip->clk_sys = value; break;
@@ -118,6 +164,7 @@ void rp_clock_write(rp_chip *chip, uint32_t address, uint32_t value)
         chip->result->bad_addresses++; /* the crystal does not swing yet */
     }
     clocks_changed(chip);
+    after_change(chip, ran);
 }
 
 uint32_t rp_timed_read(rp_chip *chip, uint32_t address)
@@ -141,6 +188,9 @@ void rp_timed_write(rp_chip *chip, uint32_t address, uint32_t value)
     case 0x40054034: chip->timer_intr &= ~value; break;
     case 0x40054038: chip->timer_inte = value & 15; break;
     case 0x40058000:
+        if (value >> 31 != 0) {
+            watchdog_bites(chip, 2);
+        }
         chip->watchdog_ctrl = value & 0x47000000u;
         if ((value >> 30 & 1) != 0 && chip->watchdog_at == RP_NEVER) {
             watchdog_load(chip, chip->watchdog_count);
@@ -149,8 +199,60 @@ void rp_timed_write(rp_chip *chip, uint32_t address, uint32_t value)
         }
         break;
     case 0x40058004: watchdog_load(chip, value); break;
-    case 0x4005802C: chip->tick_on = (value >> 9 & 1) != 0 && (value & 0x1FF) == 12; break;
+    case 0x4005802C: {
+        bool ran = before_change(chip);
+        chip->tick_on = (value >> 9 & 1) != 0 && (value & 0x1FF) == 12;
+        after_change(chip, ran);
+        break;
+    }
     default: break;
     }
     rp_lines(chip);
+}
+
+/* The timer is held in reset, or let go. */
+void rp_timer_held(rp_chip *chip, uint32_t resets)
+{
+    bool freed = (chip->resets & ~resets & 1u << HELD_TIMER) != 0;
+    bool ran = before_change(chip);
+    chip->resets = resets;
+    if (freed) {
+        chip->stood_at = 0;
+        chip->timer_from = chip->now + 37; /* its prescaler stands anywhere */
+    } else if (ran && !crystal_ticks(chip)) {
+        chip->alarm_armed = false;
+        chip->timer_intr = chip->timer_inte = 0;
+        rp_lines(chip);
+    }
+}
+
+/* A flipped bit of timer or watchdog; false where a write of the flipped value says it all. */
+bool rp_timed_flip(rp_chip *chip, uint32_t address, uint32_t mask)
+{
+    switch (address) {
+    case 0x40054010: alarm_set(chip, chip->alarm ^ mask); return true;
+    case 0x40054028:
+        chip->timer_from = chip->now - (int64_t)(timer_count(chip) ^ mask) * PER_US;
+        if (chip->alarm_armed) {
+            alarm_set(chip, chip->alarm);
+        }
+        return true;
+    case 0x40054034:
+        chip->timer_intr ^= mask & 15;
+        rp_lines(chip);
+        return true;
+    case 0x40058000:
+        if (mask >> 31 != 0) {
+            watchdog_bites(chip, 2);
+            return true;
+        }
+        return false;
+    case 0x40058004:
+        if (chip->watchdog_at != RP_NEVER) {
+            uint32_t count = (uint32_t)((chip->watchdog_at - chip->now) / PER_US * 2);
+            watchdog_load(chip, count ^ mask);
+        }
+        return true;
+    default: return false;
+    }
 }

@@ -380,7 +380,8 @@ void st_port_halt(void)
 {
     __asm__ volatile("cpsid i" ::: "memory");
     st_coil_force_off();
-    WATCHDOG_CTRL = WATCHDOG_ENABLE;
+    PSM_WDSEL = PSM_ALL_BUT_OSCILLATORS;
+    WATCHDOG_CTRL = WATCHDOG_ENABLE | WATCHDOG_TRIGGER;
     for (;;) {
     }
 }
