@@ -26,7 +26,7 @@ from sparktick.gen.toolchain import build
 from sparktick.host_sim import train as motions
 from sparktick.host_sim.bench import CoilNoise, Hardware, run_train
 from sparktick.host_sim.chip import ChipRun, Reset, ResetKind, Upset, UpsetSpace, run_chip
-from sparktick.host_sim.chip.base import AnalogueInput
+from sparktick.host_sim.chip.base import AnalogueInput, Peek
 from sparktick.host_sim.chip.folder import chip_job
 from sparktick.host_sim.emulate import run_scenario
 from sparktick.host_sim.library import load
@@ -322,9 +322,7 @@ def test_the_guard_ends_a_charge_that_the_pio_does_not_end(
     assert np.all(charges > firmware.hard_limit_us * 1e-6)
 
 
-def test_a_changed_program_in_ram_is_noticed_and_copied_anew(
-    firmware: Manifest, tmp_path: Path
-) -> None:
+def test_a_changed_program_in_ram_is_put_right(firmware: Manifest, tmp_path: Path) -> None:
     """A vector that is never used changes after 200 beats; a pass takes a seventh of a second."""
     spoil = (
         "static uint16_t fed;\n    if (++fed == 200U) {\n"
@@ -335,7 +333,15 @@ def test_a_changed_program_in_ram_is_noticed_and_copied_anew(
         firmware, tmp_path / "spoilt", {"st_port_board.c": (old, f"    {spoil}{old}")}
     )
     train = turning(manifest, 3000.0, 0.38)
-    assert on_chip(manifest, train).counters["resets_watchdog"] == 1
+    place = 0x200000BC
+    run = run_chip(chip_job(manifest, train, peeks=(Peek("word", place, 4),)), "rp2040")
+    assert run.counters["resets_watchdog"] == 0
+    with (manifest.folder / "build" / "firmware.elf").open("rb") as stream:
+        text = ELFFile(stream).get_section_by_name(".text").data()
+    assert run.counters["word"] == int.from_bytes(text[place - RAM :][:4], "little")
+    early = turning(manifest, 3000.0, 0.2)  # ends before it is found
+    run = run_chip(chip_job(manifest, early, peeks=(Peek("word", place, 4),)), "rp2040")
+    assert run.counters["word"] == int.from_bytes(text[place - RAM :][:4], "little") ^ 4
 
 
 def test_counts_that_have_parted_start_the_chip_anew(firmware: Manifest, tmp_path: Path) -> None:
