@@ -235,6 +235,11 @@ static BENCH_APART void reset_ends(bench *b, int64_t now)
     handler_ends(b, now);
 }
 
+static inline int64_t ordering_cycles(const bench *b)
+{
+    return b->set.order_cycles + ((b->core.s.missing != 0U) ? b->set.bridge_cycles : 0);
+}
+
 /* The processor does what `running` says when it comes to `at`.  True when the hardware does something
  * before: then cpu_step comes back to it. */
 static inline int later(bench *b, int running, int64_t at)
@@ -275,7 +280,7 @@ static BENCH_INLINE void urgent_ends(bench *b, int64_t now)
 static BENCH_INLINE void event_decided(bench *b, int which, int64_t now)
 {
     int64_t const cycles =
-        b->handler[which] + (b->core.orders.coil_fresh ? b->set.order_cycles : 0);
+        b->handler[which] + (b->core.orders.coil_fresh ? ordering_cycles(b) : 0);
     b->busy_cycles += cycles;
     if ((cycles == 0) || !later(b, BENCH_URGENT, now + cycles)) {
         urgent_ends(b, now + cycles);

@@ -34,6 +34,7 @@ typedef struct {
     int64_t coil_cycles;     /* without an order for the coil */
     int64_t alarm_cycles;
     int64_t order_cycles;    /* ... and what such an order adds */
+    int64_t bridge_cycles;   /* ... and what it adds when it bridges a missing pulse */
     int64_t settle_cycles;   /* from there to the rest settled and armed, if it orders anything */
     int64_t poll_cycles;     /* events held off by one poll, without settling */
     int64_t poll_every_cycles;

@@ -32,6 +32,7 @@ HANDLER_TIMES = (
     "coil_cycles",
     "alarm_cycles",
     "order_cycles",
+    "bridge_cycles",
     "settle_cycles",
 )
 
@@ -41,8 +42,9 @@ class Hardware:
     """The chip around the core; handler times in CPU clocks, other times in seconds.
 
     A handler takes its ``..._cycles`` from the first instruction that matters to its urgent orders
-    armed, ``order_cycles`` more when it orders the coil; ``settle_cycles`` more pass where the
-    core's second half orders anything.  ``latency_cycles``: flag to that first instruction.  The
+    armed, ``order_cycles`` more when it orders the coil, ``bridge_cycles`` beyond that where no
+    pulse came; ``settle_cycles`` more pass where the core's second half orders anything.
+    ``latency_cycles``: flag to that first instruction.  The
     defaults were fitted to the emulated ATmega328P and are held against it by the tests; ``of``
     makes them longer for a board that takes longer.  A firmware whose handlers are edited has
     others.  ``filter_samples`` equal samples at the CPU clock pass the capture filter (4 on AVR;
@@ -62,6 +64,7 @@ class Hardware:
     coil_cycles: float = 400.0
     alarm_cycles: float = 700.0
     order_cycles: float = 1000.0
+    bridge_cycles: float = 280.0
     settle_cycles: float = 900.0
     poll_hold_cycles: float = 400.0
     poll_every_s: float = 10e-3
@@ -101,6 +104,7 @@ class Hardware:
                 coil_cycles=0.0,
                 alarm_cycles=0.0,
                 order_cycles=0.0,
+                bridge_cycles=0.0,
                 settle_cycles=0.0,
                 poll_hold_cycles=0.0,
             )
@@ -230,6 +234,7 @@ class _Settings:
             "coil_cycles": clocks(chip.coil_cycles),
             "alarm_cycles": clocks(chip.alarm_cycles),
             "order_cycles": clocks(chip.order_cycles),
+            "bridge_cycles": clocks(chip.bridge_cycles),
             "settle_cycles": clocks(chip.settle_cycles),
             "poll_cycles": clocks(chip.poll_hold_cycles),
             "poll_every_cycles": max(1, cycles(chip.poll_every_s)),

@@ -236,6 +236,7 @@ HANDLER_TIMES = (
     "coil_cycles",
     "alarm_cycles",
     "order_cycles",
+    "bridge_cycles",
     "settle_cycles",
     "poll_hold_cycles",
 )

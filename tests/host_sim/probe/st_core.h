@@ -48,6 +48,7 @@ typedef struct {
 
 typedef struct {
     uint8_t mode;
+    uint8_t missing; /* never: no pulse is bridged */
 } st_sealed;
 
 typedef struct {
