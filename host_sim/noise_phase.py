@@ -62,8 +62,8 @@ class PhaseLine:
             kept, active = np.insert(kept, 0, 0.0), np.insert(active, 0, np.uint8(1))
         line = replace(clean, edge_s=kept, active=active)
         noise = [
-            family.events(clean.end_s, level, seed + shift)
-            for shift, family in enumerate((Background(), Iec100k()), 1)
+            Background().events(clean.end_s, level, seed + 1),
+            Iec100k().events(clean.end_s, level, seed + 2),
         ]
         at_s: list[F64] = []
         shapes: list[Shape] = []
