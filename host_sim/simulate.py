@@ -103,16 +103,17 @@ def glitch_limits(level: NoiseLevel, manifest: Manifest) -> Limits:
     the look at the level (after the confirmation, 20 us, and the two handlers, about 1500
     clocks) makes its own end the edge: late by that time, and then up to half of it early in the
     next spark, whose interval seems shorter.  Each such edge moves up to three sparks, and their
-    number follows from the rate.  A fifth of the glitches that meet the look may each put a spark
-    more than 1 deg off, or cost it: a turn without one is harmless (our own bar, no source).  At
-    the default rate that is 1.1 % of the sparks on a 16 MHz chip, 2.1 % on an 8 MHz one.
+    number follows from the rate.  Three in ten of the glitches that meet the look may each put a
+    spark more than 1 deg off, or cost it: a pulse that a glitch makes doubtful has its spark taken
+    back, and a turn without one is harmless (our own bar, no source).  At the default rate that is
+    1.7 % of the sparks on a 16 MHz chip, 3.1 % on an 8 MHz one.
     """
     width_s = level.glitch_width_s[1]
     look_s = 20e-6 + 1500.0 / manifest.f_cpu_hz
     return Limits(
         moved_share=min(0.5, 0.01 + 4.0 * level.glitch_hz * (width_s + look_s)),
-        missed_share=0.2 * level.glitch_hz * look_s,
-        far_share=0.2 * level.glitch_hz * look_s,
+        missed_share=0.3 * level.glitch_hz * look_s,
+        far_share=0.3 * level.glitch_hz * look_s,
         early_us=1.0 + 1e6 * (width_s + 0.5 * look_s),
         dwell_share=np.inf,
         first_spark_pulse=6,
