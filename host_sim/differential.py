@@ -35,7 +35,7 @@ GLITCH_HZ, GLITCH_S = 200.0, (0.2e-6, 12e-6)
 STAMPED_SHARE = 0.04
 # A spark whose pulse did not come is ordered when the handler that noticed is done: by software, so
 # it comes with that handler's time, which the bench knows to about so many CPU clocks.
-BRIDGED_CYCLES = 640.0
+BRIDGED_CYCLES = 480.0
 # Where the speed changes, a spark may be due already when the handler that orders it is done; then
 # it comes with that handler's time as well.  The bench's times are the ATmega328P's, stretched for
 # slower chips: twice the share there, and twice that of noise.
