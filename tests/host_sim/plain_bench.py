@@ -328,7 +328,9 @@ class PlainBench:
             self.after_settling(now + self.set.poll_cycles)
 
     def decided(self, cycles: int, now: int) -> None:
-        cycles += self.set.order_cycles if self.state.orders.coil_fresh else 0
+        if self.state.orders.coil_fresh:
+            cycles += self.set.order_cycles
+            cycles += self.set.bridge_cycles if self.state.s.missing else 0
         if cycles == 0:
             self.after_urgent(now)
         else:
