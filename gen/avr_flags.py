@@ -1,8 +1,8 @@
 """How AVR firmware is compiled; gen/families.py says which family takes which flags.
 
-The optimisation flags were chosen by trying every size-related flag of avr-gcc 5.4 and 7.3 on both
-example engines and keeping what made all four images smaller (benchmarks/flash_size.py repeats the
-comparison of the flags below).
+The optimisation flags were chosen by trying the size-related flags of avr-gcc 5.4 and 7.3 on two
+example engines. They are kept for 7.3, which the package brings; benchmarks/flash_size.py tells
+what each saves on the present core.
 """
 
 from __future__ import annotations
