@@ -1,4 +1,4 @@
-/* The event loop: pickup line, capture filter, capture register, compare units, interrupts, poll.
+/* The event loop: orders, interrupts, handlers, poll.
  *
  * Hardware events happen at their own instant whatever the processor does; handlers take their turn
  * by vector order (capture, coil compare, alarm compare, then the main loop's poll), never nest,
@@ -6,125 +6,6 @@
  * the ports; section numbers are those of the ATmega328P data sheet (DS40002061).
  */
 #include "bench_internal.h"
-
-/* ---- Pickup line and capture unit (16.6) ----------------------------------------------------- */
-
-static void capture_latch(bench *b, uint8_t level, int64_t at)
-{
-    b->filtered = level;
-    if (level != b->capture_level) {
-        return;
-    }
-    if (b->capture_masked) {
-        b->facts.while_masked++;
-        return;
-    }
-    if (b->irq_at[IRQ_CAPTURE] != BENCH_NEVER) {
-        b->facts.overwritten++;
-    }
-    b->latched = bench_tick_of(b, at);
-    bench_irq_raise(b, IRQ_CAPTURE, at + b->set.latency_cycles);
-}
-
-static void line_recorded(bench *b, int64_t now, uint8_t level)
-{
-    bench_out *const out = b->out;
-    double const at_s = bench_seconds_of(b, now);
-    if (at_s >= out->line_from_s) {
-        out->line_s[out->line_count] = at_s;
-        out->line_level[out->line_count] = level;
-        out->line_count++;
-    }
-}
-
-/* A level that the filter has not yet seen for long enough is forgotten. */
-static void line_changed(bench *b, int64_t now)
-{
-    uint8_t const level = b->train_level ^ b->noise_level;
-    b->recent_head = (b->recent_head + 1U) % BENCH_RECENT;
-    b->recent[b->recent_head] = now;
-    b->facts.edges++;
-    if (b->out->line_count < b->out->line_room) {
-        line_recorded(b, now, level);
-    }
-    if (b->set.filter_cycles == 0) {
-        capture_latch(b, level, now + b->set.capture_delay_cycles);
-        return;
-    }
-    b->facts.filtered_out += (b->filter_at != BENCH_NEVER);
-    b->candidate = level;
-    b->candidate_from = now;
-    b->filter_at = (level != b->filtered) ? now + b->set.filter_cycles : BENCH_NEVER;
-}
-
-static void filter_passed(bench *b)
-{
-    b->filter_at = BENCH_NEVER;
-    capture_latch(b, b->candidate, b->candidate_from + b->set.capture_delay_cycles);
-}
-
-static void train_next(bench *b)
-{
-    b->train_at = (b->edge_left > 0) ? bench_cycle_from(b, *b->edge_s) : BENCH_NEVER;
-}
-
-static void edges_due(bench *b, int64_t now)
-{
-    uint8_t const before = b->train_level ^ b->noise_level;
-    while (b->train_at <= now) { /* edges of one cycle are one sample */
-        b->train_level = *b->active & 1U;
-        b->second_there = (*b->active >> 1) & 1U;
-        b->edge_s++;
-        b->active++;
-        b->edge_left--;
-        train_next(b);
-    }
-    if (b->noise_at <= now) {
-        bench_noise_step(b, now);
-    }
-    if (before != (b->train_level ^ b->noise_level)) {
-        line_changed(b, now);
-    }
-}
-
-static void line_step(bench *b, int64_t now)
-{
-    if (b->filter_at <= now) {
-        filter_passed(b);
-    } else {
-        edges_due(b, now);
-    }
-    bench_line_soonest(b);
-}
-
-static int level_at(const bench *b, int64_t when)
-{
-    int level = b->train_level ^ b->noise_level;
-    unsigned i;
-    for (i = 0U; i < BENCH_RECENT; i++) {
-        if (b->recent[(b->recent_head - i) % BENCH_RECENT] <= when) {
-            break;
-        }
-        level ^= 1;
-    }
-    return level;
-}
-
-static BENCH_APART uint8_t level_voted(const bench *b, int64_t now)
-{
-    int const sum = level_at(b, now) + level_at(b, now - b->set.read_gap_cycles) +
-                    level_at(b, now - (2 * b->set.read_gap_cycles));
-    return sum >= 2;
-}
-
-/* Three reads, the last of them now. */
-static inline uint8_t level_majority(const bench *b, int64_t now)
-{
-    if (b->recent[b->recent_head] <= now - (2 * b->set.read_gap_cycles)) {
-        return b->train_level ^ b->noise_level; /* of old: all three reads see it */
-    }
-    return level_voted(b, now);
-}
 
 /* ---- Orders ---------------------------------------------------------------------------------- */
 
@@ -181,11 +62,11 @@ static BENCH_INLINE void arm(bench *b, int64_t now)
     }
 }
 
-/* After whatever the core did. */
-static inline void look_at_core(bench *b, int64_t now)
+/* After what the core did, in so many halves of an event. */
+static inline void look_at_core(bench *b, int64_t now, int halves)
 {
     if (state_is_none(&b->core)) {
-        b->facts.state_out_of_range++;
+        b->facts.state_out_of_range += halves;
     }
     if (BENCH_SELDOM(b->core.s.mode != b->mode)) {
         mode_seen(b, now);
@@ -197,7 +78,7 @@ static inline void apply(bench *b, int64_t now)
     if (ordered(b)) {
         arm(b, now);
     }
-    look_at_core(b, now);
+    look_at_core(b, now, 1);
 }
 
 static BENCH_APART void guard_acts(bench *b, int64_t now)
@@ -216,11 +97,11 @@ static BENCH_APART void guard_acts(bench *b, int64_t now)
 /* ---- Handlers -------------------------------------------------------------------------------- */
 
 /* What was ordered is armed. */
-static inline void handler_ends(bench *b, int64_t now)
+static inline void handler_ends(bench *b, int64_t now, int halves)
 {
     b->running = BENCH_IDLE;
     b->busy_until = now;
-    look_at_core(b, now);
+    look_at_core(b, now, halves);
     bench_cpu_schedule(b);
 }
 
@@ -232,7 +113,7 @@ static BENCH_APART void reset_ends(bench *b, int64_t now)
     if (ordered(b)) {
         arm(b, now);
     }
-    handler_ends(b, now);
+    handler_ends(b, now, 1);
 }
 
 static inline int64_t ordering_cycles(const bench *b)
@@ -255,14 +136,21 @@ static inline int later(bench *b, int running, int64_t at)
 static BENCH_APART void settling_ends(bench *b, int64_t now)
 {
     arm(b, now);
-    handler_ends(b, now);
+    handler_ends(b, now, 1);
 }
 
 /* What was urgent is armed now; the rest of the event's work follows.  Handlers do not nest, so the
  * core may do it at once; what it orders takes effect when the time for it has passed. */
 static BENCH_INLINE void urgent_ends(bench *b, int64_t now)
 {
-    apply(b, now);
+    if (ordered(b)) {
+        arm(b, now);
+    }
+    if (b->core.to_settle == 0U) {
+        handler_ends(b, now, 2);
+        return;
+    }
+    look_at_core(b, now, 1);
     st_settle(&b->core);
     if (ordered(b)) {
         int64_t const cycles = b->set.settle_cycles;
@@ -273,7 +161,7 @@ static BENCH_INLINE void urgent_ends(bench *b, int64_t now)
         now += cycles;
         arm(b, now);
     }
-    handler_ends(b, now);
+    handler_ends(b, now, 1);
 }
 
 /* The core has decided; what it ordered takes effect at the end of the handler's time. */
@@ -282,7 +170,7 @@ static BENCH_INLINE void event_decided(bench *b, int which, int64_t now)
     int64_t const cycles =
         b->handler[which] + (b->core.orders.coil_fresh ? ordering_cycles(b) : 0);
     b->busy_cycles += cycles;
-    if ((cycles == 0) || !later(b, BENCH_URGENT, now + cycles)) {
+    if (!later(b, BENCH_URGENT, now + cycles)) {
         urgent_ends(b, now + cycles);
     }
 }
@@ -308,21 +196,42 @@ static int64_t next_poll(const bench *b, int64_t now)
     return due;
 }
 
-/* A poll that orders nothing, as nearly all, only holds events off for a while. */
-static int poll_begins(bench *b, int64_t now)
+/* True when the poll leaves nothing to arm. */
+static inline int poll_was_idle(bench *b, int64_t now)
 {
     b->irq_at[IRQ_POLL] = next_poll(b, now);
     b->facts.polls++;
     phase_read(b);
-    st_on_poll(&b->core, bench_tick_of(b, now), level_majority(b, now) != 0U);
-    if (!ordered(b)) {
-        st_settle(&b->core);
-    }
+    st_on_poll(&b->core, bench_tick_of(b, now), bench_level_majority(b, now) != 0U);
     if (ordered(b)) {
-        return IRQ_POLL;
+        return 0;
     }
-    b->busy_cycles += b->handler[IRQ_POLL];
-    handler_ends(b, now + b->handler[IRQ_POLL]);
+    if (b->core.to_settle == 0U) {
+        return 1;
+    }
+    st_settle(&b->core);
+    return !ordered(b);
+}
+
+/* Polls, one after another until something else happens.  One that orders nothing, as nearly all,
+ * only holds events off for a while. */
+static BENCH_INLINE int poll_begins(bench *b, int64_t *now)
+{
+    int64_t const other = bench_sooner(b->horizon, bench_irq_soonest(b));
+    int64_t begin = *now;
+    int64_t end;
+    do {
+        if (!poll_was_idle(b, begin)) {
+            *now = begin;
+            return IRQ_POLL;
+        }
+        end = begin + b->handler[IRQ_POLL];
+        b->busy_cycles += b->handler[IRQ_POLL];
+        look_at_core(b, end, 1);
+        begin = bench_later(b->irq_at[IRQ_POLL], end);
+    } while (begin < other);
+    b->busy_until = end;
+    b->cpu_at = bench_later(bench_sooner(b->irq_at[IRQ_POLL], bench_irq_soonest(b)), end);
     return NOBODYS;
 }
 
@@ -351,7 +260,7 @@ static inline int alarm_begins(bench *b, int64_t *now)
     int64_t const begin = *now;
     bench_irq_clear(b, IRQ_ALARM);
     b->alarm_at = BENCH_NEVER;
-    b->read_level = level_majority(b, begin);
+    b->read_level = bench_level_majority(b, begin);
     b->read_now = bench_tick_of(b, begin);
     *now = begin + b->set.capture_delay_cycles;
     b->busy_cycles += b->set.capture_delay_cycles;
@@ -361,18 +270,17 @@ static inline int alarm_begins(bench *b, int64_t *now)
 /* Of the flags that wait the one of highest priority. */
 static inline int handler_begins(bench *b, int64_t *now)
 {
-    int const coil = b->irq_at[IRQ_COIL] <= *now;
-    if (b->matched) { /* told before any other event */
+    if (b->matched) { /* told before any other event; its flag is up, but may not be served yet */
+        int const coil = b->irq_at[IRQ_COIL] <= *now;
         bench_coil_tell(b);
+        if (coil && (b->irq_at[IRQ_CAPTURE] > *now)) {
+            return IRQ_COIL;
+        }
     }
     if (b->irq_at[IRQ_CAPTURE] <= *now) {
         return capture_begins(b, *now);
     }
-    if (coil) { /* told above */
-        bench_irq_clear(b, IRQ_COIL);
-        return IRQ_COIL;
-    }
-    return (b->irq_at[IRQ_ALARM] <= *now) ? alarm_begins(b, now) : poll_begins(b, *now);
+    return (b->irq_at[IRQ_ALARM] <= *now) ? alarm_begins(b, now) : poll_begins(b, now);
 }
 
 static BENCH_APART void handler_goes_on(bench *b, int64_t now)
@@ -406,7 +314,7 @@ static void hardware_step(bench *b)
 {
     int64_t const now = b->horizon;
     if (b->line_at == now) {
-        line_step(b, now);
+        bench_line_step(b, now);
     } else if (b->coil_at == now) {
         bench_coil_match(b, now);
     } else {
@@ -434,7 +342,7 @@ BENCH_API int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *acti
     b->active = active;
     b->edge_left = count;
     b->out = out;
-    train_next(b);
+    bench_train_next(b);
     bench_line_soonest(b);
     bench_look_ahead(b);
     for (;;) {

@@ -168,6 +168,11 @@ static inline int64_t bench_sooner(int64_t a, int64_t b)
     return (a < b) ? a : b;
 }
 
+static inline int64_t bench_later(int64_t a, int64_t b)
+{
+    return (a < b) ? b : a;
+}
+
 static inline void bench_line_soonest(bench *b)
 {
     b->line_at = bench_sooner(bench_sooner(b->train_at, b->noise_at), b->filter_at);
@@ -183,6 +188,20 @@ static inline int bench_has_room(const bench_out *out)
     return out->coil_room - out->coil_count >= 4; /* one event switches the pin thrice */
 }
 
+/* bench_line.c */
+void bench_line_step(bench *b, int64_t now);
+void bench_train_next(bench *b);
+uint8_t bench_level_voted(const bench *b, int64_t now);
+
+/* Three reads, the last of them now. */
+static inline uint8_t bench_level_majority(const bench *b, int64_t now)
+{
+    if (b->recent[b->recent_head] <= now - (2 * b->set.read_gap_cycles)) {
+        return b->train_level ^ b->noise_level; /* of old: all three reads see it */
+    }
+    return bench_level_voted(b, now);
+}
+
 /* bench_coil.c */
 void bench_coil_pin(bench *b, int64_t now, uint8_t on);
 void bench_coil_match(bench *b, int64_t now);
@@ -191,12 +210,18 @@ void bench_coil_arm(bench *b, int64_t now);
 
 /* ---- Interrupt flags ------------------------------------------------------------------------- */
 
-static inline void bench_cpu_schedule(bench *b)
+/* The soonest to be served, but for the poll. */
+static inline int64_t bench_irq_soonest(const bench *b)
 {
     int64_t const first = bench_sooner(b->irq_at[IRQ_CAPTURE], b->irq_at[IRQ_COIL]);
-    int64_t const soonest = bench_sooner(bench_sooner(first, b->irq_at[IRQ_ALARM]), b->irq_at[IRQ_POLL]);
+    return bench_sooner(first, b->irq_at[IRQ_ALARM]);
+}
+
+static inline void bench_cpu_schedule(bench *b)
+{
+    int64_t const soonest = bench_sooner(bench_irq_soonest(b), b->irq_at[IRQ_POLL]);
     if (b->running == BENCH_IDLE) { /* else the end of the handler is scheduled */
-        b->cpu_at = (soonest < b->busy_until) ? b->busy_until : soonest;
+        b->cpu_at = bench_later(soonest, b->busy_until);
     }
 }
 

@@ -55,6 +55,7 @@ typedef struct {
     uint32_t words[2 + (PROBE_SCRIPT * 5) + (PROBE_LOG * 4)];
     st_sealed s;
     uint8_t phase;
+    uint8_t to_settle; /* never: all is ordered at once */
     st_orders orders;
     uint16_t count[ST_N_COUNT];
 } st_core;
