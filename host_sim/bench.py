@@ -18,6 +18,7 @@ from sparktick.gen.errors import RunError
 
 from .library import Library
 from .manifest import Manifest
+from .memory import keep_freed_memory
 from .run import F64, U8, Run, Train
 
 IDEAL_CYCLES_PER_TICK = 4096
@@ -443,6 +444,7 @@ class Bench:
 
     def run_blocks(self, trains: Iterable[Train]) -> Iterator[tuple[Train, HostRun]]:
         """Feed consecutive trains; yield each with its share of the run, in bounded memory."""
+        keep_freed_memory()
         for train in trains:
             yield train, self.run(train)
 

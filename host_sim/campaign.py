@@ -27,6 +27,7 @@ from .bench import INVARIANT_FACTS, Bench, Hardware
 from .library import cache_folder, load, source_folder
 from .manifest import Manifest, read_manifest
 from .measure import measure
+from .memory import keep_freed_memory
 from .noise import Disturbed, Family
 from .run import Run, Train
 from .train import DEG_S_PER_RPM
@@ -385,6 +386,7 @@ def score(run: Run, clean: Train, disturbed: Disturbed, manifest: Manifest) -> S
 
 def run_block(source: Source, block: Block) -> dict[str, Any]:
     """Run one block; return its score as plain values.  What every worker is given to do."""
+    keep_freed_memory()
     folder = source.folder()
     scene = scene_of(read_manifest(folder), block)
     bench = Bench(load(folder), scene.chip, scene.disturbed.coil)
