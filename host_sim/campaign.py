@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sparktick.gen.errors import FolderError, RunError
 
@@ -31,7 +30,6 @@ from .memory import keep_freed_memory
 from .noise import Disturbed, Family
 from .run import Run, Train
 from .train import DEG_S_PER_RPM
-from .vcd import write_vcd
 
 FAMILIES: dict[str, Family] = {
     family.name: family
@@ -63,7 +61,7 @@ ON_MARGIN_TICKS = 20.0
 SPEEDS = 6
 LEVEL_MOST = 100.0
 TURNS_MOST = 1_000_000
-AROUND_TURNS = 3.0
+BLOCKS_MOST = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -106,7 +104,7 @@ class Block:
     @property
     def key(self) -> str:
         """Name of the block, unique in a campaign."""
-        return f"{self.family} {self.level:g} {self.rpm:g} {self.seed} {self.turns}"
+        return f"{self.family} {self.level!r} {self.rpm!r} {self.seed} {self.turns}"
 
 
 @dataclass(frozen=True)
@@ -307,7 +305,10 @@ def plan_blocks(
     seeds: Sequence[int],
     turns: int,
 ) -> tuple[Block, ...]:
-    """Return the blocks of a campaign in their order.  RunError for what makes no sense."""
+    """Return the blocks of a campaign in their order, what is named twice once.
+
+    RunError for what makes no sense.
+    """
     for name in families:
         if name not in FAMILIES:
             raise RunError(f'family "{name}": no such family (allowed: {" | ".join(FAMILIES)})')
@@ -317,6 +318,14 @@ def plan_blocks(
     for rpm in speeds_rpm:
         if not 10.0 <= rpm <= 60_000.0:
             raise RunError(f"speed {rpm:g} rpm: 10 to 60000 is allowed")
+    families, levels = tuple(dict.fromkeys(families)), tuple(dict.fromkeys(levels))
+    speeds_rpm = tuple(dict.fromkeys(speeds_rpm))
+    count = len(families) * len(levels) * len(speeds_rpm) * len(seeds)
+    if count > BLOCKS_MOST:
+        raise RunError(
+            f"seeds {len(seeds)}: {count} blocks in all, at most {BLOCKS_MOST} are allowed\n"
+            "    Take fewer seeds of more turns each, or fewer families, levels or speeds."
+        )
     if not seeds or min(seeds) < 0:
         raise RunError("seeds: one or more whole numbers >= 0 are wanted")
     if not 10 <= turns <= TURNS_MOST:
@@ -326,7 +335,7 @@ def plan_blocks(
         for family in families
         for level in levels
         for rpm in speeds_rpm
-        for seed in seeds
+        for seed in dict.fromkeys(seeds)
     )
 
 
@@ -410,10 +419,6 @@ class Failure:
     at_s: float
 
 
-def _worst_block(rows: list[tuple[Block, Score]]) -> tuple[Block, Score]:
-    return min(rows, key=lambda row: row[1].share - row[1].lost_share)
-
-
 def failures_of(rows: Sequence[tuple[Block, Score]], manifest: Manifest) -> list[Failure]:
     """Return the bars that were not kept, in the order of the blocks.
 
@@ -444,53 +449,18 @@ def failures_of(rows: Sequence[tuple[Block, Score]], manifest: Manifest) -> list
             found.append(Failure(family, level, what, block, 0.0))
         bar = FAMILIES[family].spark_bar
         whole = total(one for _, one in mine)
-        block, one = _worst_block(mine)
+        block, one = min(mine, key=lambda row: row[1].share)
         if bar is not None and level <= LEVEL_JUDGED and whole.share < bar:
             what = (
                 f"{100 * whole.share:.3f} % of sparks within 1 deg, at least {100 * bar:g} wanted"
+                f" (worst block: {100 * one.share:.3f} %)"
             )
             found.append(Failure(family, level, what, block, max(one.first_far_s, 0.0)))
+        block, one = max(mine, key=lambda row: row[1].lost_share)
         if bar is not None and level <= LEVEL_JUDGED and whole.lost_share > LOST_SHARE:
-            what = f"{100 * whole.lost_share:.2f} % of sparks lost, at most {100 * LOST_SHARE:g}"
+            what = (
+                f"{100 * whole.lost_share:.2f} % of sparks lost, at most {100 * LOST_SHARE:g} "
+                f"allowed (worst block: {100 * one.lost_share:.2f} %)"
+            )
             found.append(Failure(family, level, what, block, max(one.first_far_s, 0.0)))
     return found
-
-
-def write_moment(path: Path, source: Source, block: Block, at_s: float) -> None:
-    """Run a block again and write pin and coil around an instant as VCD, time 0 at its begin."""
-    folder = source.folder()
-    scene = scene_of(read_manifest(folder), block)
-    around_s = AROUND_TURNS * 60.0 / block.rpm
-    begin_s, end_s = max(0.0, at_s - around_s), at_s + around_s
-    bench = Bench(load(folder), scene.chip, scene.disturbed.coil)
-    bench.record_line(begin_s)
-    run = bench.run(scene.disturbed.train)
-    line_s, level = bench.line()
-    write_vcd(path, *cut_moment(run, scene.clean, line_s, level, begin_s, end_s), scene.manifest)
-
-
-def cut_moment(
-    run: Run,
-    clean: Train,
-    line_s: NDArray[np.float64],
-    level: NDArray[np.uint8],
-    begin_s: float,
-    end_s: float,
-) -> tuple[Train, Run]:
-    """Return the part of a run between two instants, its begin at 0."""
-    kept = (line_s >= begin_s) & (line_s < end_s)
-    coil = (run.coil_s >= begin_s) & (run.coil_s < end_s)
-    line_s, level = line_s[kept] - begin_s, level[kept]
-    if len(level) and level[0] == 0:  # it was active when the moment began
-        line_s, level = np.insert(line_s, 0, 0.0), np.insert(level, 0, np.uint8(1))
-    marks = np.zeros(len(line_s), np.uint8)
-    train = Train(line_s, level, marks, end_s - begin_s, clean.motion)
-    part = Run(
-        source=run.source,
-        tick_hz=run.tick_hz,
-        timer_phase_s=run.timer_phase_s,
-        coil_s=run.coil_s[coil] - begin_s,
-        coil_on=run.coil_on[coil],
-        coil_channel=run.coil_channel[coil],
-    )
-    return train, part

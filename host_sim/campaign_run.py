@@ -9,9 +9,19 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import multiprocessing
+import os
+import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    wait,
+)
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
@@ -145,6 +155,8 @@ def _cluster(address: str) -> Iterator[Spread]:
         raise ToolError(
             "--cluster needs the package distributed: pip install 'sparktick[cluster]'"
         ) from error
+    for name in ("distributed", "distributed.client", "tornado"):  # a lost cluster is told below
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     open_client: Any = distributed.Client
     try:
         client = open_client(address, timeout=CLUSTER_WAIT_S)
@@ -164,6 +176,19 @@ def _cluster(address: str) -> Iterator[Spread]:
         yield Spread(client.get_executor(retries=1), lambda: bool(client.nthreads()))
 
 
+def _end_with_parent() -> None:
+    """Let a worker process end when who began it is killed: nobody would ever send it a block."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
 @contextlib.contextmanager
 def _spread(where: Where) -> Iterator[Spread]:
     if where.cluster is not None:
@@ -171,7 +196,7 @@ def _spread(where: Where) -> Iterator[Spread]:
             yield found
         return
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(where.jobs, mp_context=context) as executor:
+    with ProcessPoolExecutor(where.jobs, context, _end_with_parent) as executor:
         try:
             yield Spread(executor, lambda: True)
         except BaseException:
@@ -181,7 +206,7 @@ def _spread(where: Where) -> Iterator[Spread]:
 
 def _lost_workers() -> tuple[type[BaseException], ...]:
     """Return what is raised when a worker or the cluster goes away."""
-    found: list[type[BaseException]] = [BrokenProcessPool]
+    found: list[type[BaseException]] = [BrokenProcessPool, CancelledError]
     with contextlib.suppress(ImportError):
         from distributed import KilledWorker
         from distributed.client import FutureCancelledError
@@ -189,6 +214,12 @@ def _lost_workers() -> tuple[type[BaseException], ...]:
 
         found += [KilledWorker, FutureCancelledError, CommClosedError]
     return tuple(found)
+
+
+def _what_died(error: BaseException) -> str:
+    """Return who went away; a scheduler's end cancels all its blocks."""
+    cancelled = isinstance(error, CancelledError)
+    return "the scheduler went away, or a worker died," if cancelled else "a worker died"
 
 
 def _finished(futures: Iterable[Future[Any]], alive: Callable[[], bool]) -> Iterator[Future[Any]]:
@@ -217,7 +248,7 @@ def _run_spread(source: Source, store: Store, where: Where, told: Progress) -> N
                     values = future.result()
                 except _lost_workers() as error:
                     raise RunError(
-                        f"a worker died while it ran a block ({block.key}): "
+                        f"{_what_died(error)} while it ran a block ({block.key}): "
                         f"{type(error).__name__}\n{AGAIN}"
                     ) from error
                 store.add(block, score_from(values))

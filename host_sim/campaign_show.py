@@ -31,6 +31,31 @@ class Cell:
         return self.score.within / whole if whole else 1.0
 
 
+@dataclass(frozen=True)
+class Found:
+    """A failure, the one command that replays its block, its trace and the instant in it (ms)."""
+
+    failure: Failure
+    replay: str
+    trace: str
+    at_ms: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as JSON holds it."""
+        failure = self.failure
+        return {
+            "family": failure.family,
+            "level": failure.level,
+            "what": failure.what,
+            "rpm": failure.block.rpm,
+            "seed": failure.block.seed,
+            "at_s": failure.at_s,
+            "replay": self.replay,
+            "trace": self.trace,
+            "at_ms_in_trace": round(self.at_ms, 6),
+        }
+
+
 def cells_of(rows: Rows) -> list[Cell]:
     """Return blocks gathered by family and level, in their order."""
     found: dict[tuple[str, float], list[Score]] = {}
@@ -63,28 +88,15 @@ def cell_dict(cell: Cell) -> dict[str, Any]:
     }
 
 
-def campaign_dict(
-    rows: Rows, failures: Sequence[tuple[Failure, str]], bounds: Sequence[Bound]
-) -> dict[str, Any]:
-    """Return a campaign as JSON holds it; ``failures`` with the commands that replay them."""
+def campaign_dict(rows: Rows, failures: Sequence[Found], bounds: Sequence[Bound]) -> dict[str, Any]:
+    """Return a campaign as JSON holds it."""
     return {
         "passed": not failures,
         "turns": sum(block.turns for block, _ in rows),
         "blocks": len(rows),
         "far_deg": FAR_DEG,
         "cells": [cell_dict(cell) for cell in cells_of(rows)],
-        "failures": [
-            {
-                "family": failure.family,
-                "level": failure.level,
-                "what": failure.what,
-                "rpm": failure.block.rpm,
-                "seed": failure.block.seed,
-                "at_s": failure.at_s,
-                "replay": replay,
-            }
-            for failure, replay in failures
-        ],
+        "failures": [one.as_dict() for one in failures],
         "bounds": [bound.as_dict() for bound in bounds],
     }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,8 +15,9 @@ import click
 from ._common import json_document, json_option
 
 if TYPE_CHECKING:
-    from sparktick.host_sim.campaign import Block, Failure, Score, Source
+    from sparktick.host_sim.campaign import Block, Score, Source
     from sparktick.host_sim.campaign_run import Progress
+    from sparktick.host_sim.campaign_show import Found
     from sparktick.host_sim.manifest import Manifest
 
     Rows = list[tuple[Block, Score]]
@@ -32,9 +34,21 @@ LEVELS = (0.25, 0.5, 1.0, 2.0, 4.0)
     multiple=True,
     help="Only this level of the noise; repeat. 1 is severe. Left out: 0.25 to 4.",
 )
-@click.option("--rpm", type=float, multiple=True, help="Only this speed; repeat. Left out: six.")
-@click.option("--seeds", type=int, default=2, show_default=True, help="Blocks of each kind.")
-@click.option("--first-seed", type=int, default=1, show_default=True, help="Number of the first.")
+@click.option("--rpm", type=float, multiple=True, help="Only this speed; repeat. Left out: 6 to 8.")
+@click.option(
+    "--seeds",
+    type=click.IntRange(1, 1_000_000),
+    default=2,
+    show_default=True,
+    help="Blocks of each kind.",
+)
+@click.option(
+    "--first-seed",
+    type=click.IntRange(0, (1 << 63) - 1),
+    default=1,
+    show_default=True,
+    help="Number of the first.",
+)
 @click.option("--turns", type=int, default=5000, show_default=True, help="Turns of each block.")
 @click.option("--jobs", type=click.IntRange(1), help="Processes. Left out: one a processor core.")
 @click.option(
@@ -94,8 +108,6 @@ def command(
         if name not in campaign.LAYERS:
             allowed = " | ".join(campaign.LAYERS)
             raise click.BadParameter(f"{name}: no such layer (allowed: {allowed}).")
-    if seeds < 1:
-        raise click.BadParameter(f"{seeds}: at least one seed is wanted.", param_hint="--seeds")
     with firmware_folder(path) as folder:
         manifest = read_manifest(folder)
         source = campaign.without(campaign.read_source(folder), without)
@@ -117,7 +129,9 @@ def command(
     if layers:
         _tell_layers(tables, place, path, as_json)
         return
-    failures = _failures(tables[""], manifest, source, place, path, without, handlers)
+    changed = [part for layer in without for part in ("--without", layer)]
+    changed += ["--handlers", repr(handlers)] if handlers != 1.0 else []
+    failures = _failures(tables[""], manifest, source, place, path, changed)
     _tell(tables[""], failures, manifest, source, place, path, as_json)
     if failures:
         click.get_current_context().exit(1)
@@ -161,44 +175,46 @@ def _layer_rows(
 ) -> dict[str, Rows]:
     from sparktick.host_sim import campaign
 
-    found = {"": _rows(source, blocks, where, place / "all", restart, progress)}
-    for name in campaign.LAYERS:
-        bare = campaign.without(source, (name,))
-        found[name] = _rows(bare, blocks, where, place / name, restart, progress)
+    found: dict[str, Rows] = {}
+    for name in ("", *campaign.LAYERS):
+        bare = campaign.without(source, (name,) if name else ())
+        before = len(found) * len(blocks)
+
+        def told(done: int, of: int, before: int = before) -> None:
+            progress(before + done, (1 + len(campaign.LAYERS)) * of)
+
+        found[name] = _rows(bare, blocks, where, place / (name or "all"), restart, told)
     return found
 
 
 def _failures(
-    rows: Rows,
-    manifest: Manifest,
-    source: Source,
-    place: Path,
-    path: Path,
-    without: tuple[str, ...],
-    handlers: float,
-) -> list[tuple[Failure, str]]:
-    """Return failures with the commands that replay them; write a trace of each."""
-    from sparktick.host_sim.campaign import failures_of, write_moment
+    rows: Rows, manifest: Manifest, source: Source, place: Path, path: Path, changed: list[str]
+) -> list[Found]:
+    """Return failures with their traces and the commands that replay them; write the traces.
+
+    ``changed``: the options by which the firmware was changed.
+    """
+    from sparktick.host_sim.campaign import failures_of
+    from sparktick.host_sim.campaign_moment import write_moment
+    from sparktick.host_sim.campaign_show import Found
 
     found = []
     for failure in failures_of(rows, manifest):
         block = failure.block
         name = f"{block.family}-{block.level:g}-{block.rpm:g}rpm-{block.seed}"
-        write_moment(place / f"{name}.vcd", source, block, failure.at_s)
-        bare = "".join(f" --without {layer}" for layer in without)
-        bare += f" --handlers {handlers:g}" if handlers != 1.0 else ""
-        replay = (
-            f"sparktick campaign {path} --family {block.family} --level {block.level:g} "
-            f"--rpm {block.rpm:g} --seeds 1 --first-seed {block.seed} --turns {block.turns}{bare} "
-            f"--jobs 1 --out {place / name}"
-        )
-        found.append((failure, replay))
+        begin_s = write_moment(place / f"{name}.vcd", source, block, failure.at_s)
+        replay = ["sparktick", "campaign", str(path), "--family", block.family]
+        replay += ["--level", repr(block.level), "--rpm", repr(block.rpm), "--seeds", "1"]
+        replay += ["--first-seed", str(block.seed), "--turns", str(block.turns), *changed]
+        replay += ["--jobs", "1", "--out", str(place / name)]
+        at_ms = 1e3 * (failure.at_s - begin_s)
+        found.append(Found(failure, shlex.join(replay), str(place / f"{name}.vcd"), at_ms))
     return found
 
 
 def _tell(
     rows: Rows,
-    failures: list[tuple[Failure, str]],
+    failures: list[Found],
     manifest: Manifest,
     source: Source,
     place: Path,
@@ -226,10 +242,14 @@ def _tell(
             f"  {bound.rpm:6.0f} rpm: within {bound.gate_deg:.1f} deg of the true edge, longer "
             f"than {bound.edge_us:.0f} us; spark at most {bound.furthest_deg_btdc:.1f} deg BTDC"
         )
-    for failure, replay in failures:
-        click.echo(f"\n{failure.family}, level {failure.level:g}: {failure.what}\n  {replay}")
+    for one in failures:
+        click.echo(f"\n{one.failure.family}, level {one.failure.level:g}: {one.failure.what}")
+        click.echo(f"  replay  {one.replay}")
+        click.echo(f"  trace   {one.trace}, {one.at_ms:.3f} ms after its begin")
     turns = content["turns"]
-    kept = "every limit was kept" if not failures else f"{len(failures)} limits were not kept"
+    kept = "every limit was kept"
+    if failures:
+        kept = f"{len(failures)} {'limit was' if len(failures) == 1 else 'limits were'} not kept"
     click.echo(f"\n{turns} turns in {len(rows)} blocks: {kept}. Results: {place}")
 
 

@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
+import subprocess
+import sys
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -111,6 +116,7 @@ def test_full_disk_keeps_what_was_finished(source: Source, tmp_path: Path) -> No
         ({"seeds": ()}, "one or more"),
         ({"seeds": (-1,)}, "one or more"),
         ({"turns": 0}, "10 to 1000000"),
+        ({"seeds": range(10**12)}, "at most 1000000 are allowed"),
     ],
 )
 def test_nonsense_is_refused(change: dict[str, object], said: str) -> None:
@@ -123,6 +129,37 @@ def test_nonsense_is_refused(change: dict[str, object], said: str) -> None:
     }
     with pytest.raises(RunError, match=said):
         plan_blocks(**{**given, **change})  # type: ignore[arg-type]
+
+
+def test_what_is_named_twice_is_counted_once() -> None:
+    blocks = plan_blocks(("hum", "hum"), (1.0, 1.0), (3000.0, 3000.0), (1, 1), 100)
+    assert blocks == (Block("hum", 1.0, 3000.0, 1, 100),)
+
+
+def test_workers_end_when_the_campaign_is_killed(plover: Path, tmp_path: Path) -> None:
+    """Left alone they would wait for blocks for ever, one for each core, after every kill."""
+    begin = "from sparktick.gen.cli import main; main()"
+    run = [sys.executable, "-c", begin, "campaign", str(plover), "--family", "hum"]
+    few = ["--turns", "50000", "--seeds", "20", "--jobs", "2", "--quiet", "--out", str(tmp_path)]
+    with subprocess.Popen([*run, *few]) as process:
+        wait_for(lambda: (tmp_path / BLOCKS_FILE).read_bytes().count(b"\n") > 2, tmp_path)
+        workers = children(process.pid)
+        process.kill()
+    assert len(workers) >= 2
+    wait_for(lambda: not any(Path(f"/proc/{pid}").exists() for pid in workers), tmp_path)
+
+
+def children(parent: int) -> list[int]:
+    found = Path(f"/proc/{parent}/task/{parent}/children").read_text()
+    return [int(pid) for pid in found.split()]
+
+
+def wait_for(true: Callable[[], bool], folder: Path) -> None:
+    for _ in range(600):
+        if (folder / BLOCKS_FILE).exists() and true():
+            return
+        time.sleep(0.05)
+    raise AssertionError("nothing happened within 30 s")
 
 
 def test_without_noise_every_spark_is_kept(source: Source) -> None:
@@ -336,16 +373,21 @@ def test_failure_names_a_command_that_fails_again(plover: Path, tmp_path: Path) 
     done = campaign(
         *(plover, "--family", "iso-1", "--level", 1, "--rpm", 1421, "--turns", 1000),
         *("--without", "confirm", "--handlers", 0.05, "--jobs", 1, "--quiet"),
-        *("--out", tmp_path / "c"),
+        *("--out", tmp_path / "a place"),
     )
     assert done.exit_code == 1
-    replay = next(line.split() for line in done.output.splitlines() if "--first-seed" in line)
-    again = campaign(*replay[2:])
+    assert "1 limit was not kept" in done.output
+    replay = next(line for line in done.output.splitlines() if "--first-seed" in line)
+    again = campaign(*shlex.split(replay)[3:])
     assert again.exit_code == 1
-    traces = list((tmp_path / "c").glob("*.vcd"))
-    assert traces
-    with traces[0].open("rb") as stream:
-        kinds = [token.kind for token in tokenize(stream)]
+    worst = re.compile(r"worst block: ([\d.]+) %")
+    assert worst.findall(again.output) == worst.findall(done.output) != []
+    told = json.loads((tmp_path / "a place" / "campaign.json").read_text())["failures"][0]
+    with Path(told["trace"]).open("rb") as stream:
+        tokens = list(tokenize(stream))
+    ends_ns = [t.data for t in tokens if t.kind is TokenKind.CHANGE_TIME]
+    assert 0.0 < told["at_ms_in_trace"] < 1e-6 * ends_ns[-1]
+    kinds = [token.kind for token in tokens]
     assert kinds.count(TokenKind.CHANGE_SCALAR) > 12  # pin and coil, three turns each way
 
 
@@ -365,7 +407,9 @@ def test_layer_table_shows_what_each_was_worth(plover: Path, tmp_path: Path) -> 
     [
         (("--level", "x"), "not a valid float"),
         (("--level", "-2"), "level -2"),
-        (("--seeds", "0"), "at least one seed"),
+        (("--seeds", "0"), "0 is not in the range"),
+        (("--seeds", "1000000"), "at most 1000000 are allowed"),
+        (("--first-seed", "-1"), "-1 is not in the range"),
         (("--family", "wind"), "no such family"),
         (("--without", "luck"), "no such layer"),
         (("--handlers", "0"), "handlers 0"),

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import socket
+import subprocess
+import sys
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -87,6 +90,37 @@ def test_a_cluster_whose_workers_go_is_told(
     monkeypatch.setattr(campaign_run, "CLUSTER_WAIT_S", 3)
     monkeypatch.setattr(campaign_run, "task", die)  # of a module that workers do not have
     check_loss(source, tmp_path, address_of(cluster), "a worker died|lost all its workers")
+
+
+def test_a_scheduler_that_goes_is_told(
+    source: Source, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a cluster's machine that is switched off in the middle."""
+    scheduler = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1"]
+    worker = [sys.executable, "-m", "distributed.cli.dask_worker", "--no-nanny", "--no-dashboard"]
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    address = f"tcp://127.0.0.1:{port}"
+    begun = [
+        subprocess.Popen([*scheduler, "--port", str(port), "--no-dashboard"], **quiet),  # type: ignore[call-overload]
+        subprocess.Popen([*worker, address, "--nthreads", "1"], **quiet),  # type: ignore[call-overload]
+    ]
+    store = Store(tmp_path, source, BLOCKS)
+
+    def go(done: int, of: int) -> None:
+        if done == 1:
+            begun[0].kill()
+
+    try:
+        with pytest.raises(RunError, match=r"scheduler went away.*\n.*goes on from there"):
+            run_blocks(source, store, Where(cluster=address), go)
+    finally:
+        for process in begun:
+            process.kill()
+            process.wait()
+    assert Store(tmp_path, source, BLOCKS).done
 
 
 def address_of(cluster: object) -> Where:
