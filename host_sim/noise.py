@@ -196,9 +196,15 @@ def _bursts_s(
     return np.asarray(begin_s[:, None] + apart_s * np.arange(pulses))
 
 
+def _peak(rise_s: float, decay_s: float) -> float:
+    """Return the greatest value of exp(-t / decay) - exp(-t / rise), by its derivative's zero."""
+    at = np.log(decay_s / rise_s) / (1.0 / rise_s - 1.0 / decay_s)
+    return float(np.exp(-at / decay_s) - np.exp(-at / rise_s))
+
+
 @dataclass(frozen=True)
 class _Repeated:
-    """Pulses of one shape in bursts, through a stray capacitance."""
+    """Pulses of one shape in bursts, through a stray capacitance; ``volts`` at their peak."""
 
     name: ClassVar[str]
     title: ClassVar[str]
@@ -213,6 +219,11 @@ class _Repeated:
     every_s: tuple[float, float]
     both_signs: bool = False
 
+    def shape(self, volts: float) -> Shape:
+        """Return one pulse of a peak voltage."""
+        begin_v = volts / _peak(self.rise_s, self.decay_s)
+        return Shape(begin_v, self.rise_s, self.decay_s, self.couple_f)
+
     def events(self, end_s: float, level: float, seed: int) -> Events:
         """Return the pulses up to ``end_s``."""
         rng = _rng(self.name, seed)
@@ -221,7 +232,7 @@ class _Repeated:
         which = np.repeat(sign, self.pulses).astype(np.uint8)
         at_s, volts = at.ravel(), level * self.volts
         keep = at_s < end_s
-        shapes = tuple(Shape(v, self.rise_s, self.decay_s, self.couple_f) for v in (volts, -volts))
+        shapes = (self.shape(volts), self.shape(-volts))
         return Events(shapes, at_s[keep], which[keep])
 
     def disturb(self, clean: Train, manifest: Manifest, level: float, seed: int) -> Disturbed:

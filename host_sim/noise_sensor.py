@@ -107,8 +107,9 @@ class Stuck:
 
 @dataclass(frozen=True)
 class Chatter:
-    """A loose plug: for ``length_s`` the wire opens ``rate_hz`` times a second at random.
+    """A loose plug: for ``length_s`` the wire opens at random, ``rate_hz`` a second while shut.
 
+    It stays open for half as long as it stays shut, in the mean, so it opens 2/3 ``rate_hz`` times.
     Open, the pull-up says that there is no magnet.  No source.
     """
 

@@ -20,7 +20,7 @@ from sparktick.host_sim.campaign_show import Rows, cells_of, draw
 from sparktick.host_sim.manifest import Manifest, read_manifest
 from sparktick.host_sim.noise import Iec5k
 from sparktick.host_sim.noise_bound import bounds_of
-from sparktick.host_sim.noise_line import Shape, Wire
+from sparktick.host_sim.noise_line import Wire
 
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "docs"
@@ -129,7 +129,7 @@ def write_campaign_picture() -> None:
 def write_line_picture() -> None:
     """Draw a standard burst pulse on the wire and at the pin."""
     wire, family = Wire.of(_plover()[1]), Iec5k()
-    shape = Shape(-family.volts, family.rise_s, family.decay_s, family.couple_f)
+    shape = family.shape(-family.volts)
     step_s = 1e-9
     on_wire, pin = (
         np.concatenate(([wire.line.logic_v], volts))
