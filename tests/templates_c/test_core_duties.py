@@ -235,6 +235,20 @@ def test_the_hard_limit_ends_a_charge_whose_edge_never_comes(cores: Cores) -> No
     assert world.sparks == sparks
 
 
+def test_the_hard_limit_goes_before_any_later_spark(cores: Cores) -> None:
+    """Whatever a spark was timed for: the order that ends the charge is never beyond the limit."""
+    core = cores()
+    limit = core.cfg["HARD_LIMIT_TICKS"]
+    for wanted in (limit // 2, limit - 1, limit, limit + 1, 3 * limit):
+        world, at = running(core, 20000)
+        state = world.state
+        state.coil_on, state.now = False, (at + 5000) % 2**32
+        state.coil_off_at = (at + 5000 + wanted) % 2**32
+        core.lib.st_on_coil(state, (at + 5000) % 2**32, True)
+        assert (state.orders.coil_at - at - 5000) % 2**32 == min(wanted, limit)
+        assert state.orders.coil == core.enum("COIL_OFF_AT")
+
+
 # Interval after interval: is the event skipped?  Limit 14117, resume 14457 ticks.
 LIMIT = [
     (14500, False),
@@ -374,22 +388,27 @@ def test_without_confirmation_it_would_be_believed(cores: Cores) -> None:
     assert world.state.s.edge_at == (at + 19800) % 2**32
 
 
-def test_blanking_asks_for_a_longer_look(cores: Cores) -> None:
-    """An edge soon after the coil switched must hold until the blanking's end."""
-    for blank, believed in ((400, False), (0, True)):
-        core = cores(PREDICTOR=0, BLANK_ON_TICKS=blank, BLANK_OFF_TICKS=0)
-        world, at = running(core, 20000)
-        world.until(at + 19000)
-        on = world.on_since
-        lead = on + 100  # the charge begins before its edge
-        while (lead - at) % 2**32 < 19000:  # into the gate
-            lead += 1
-        world.edge_at(lead, True)
-        world.edge_at(lead + 150, False)
-        world.until(lead + 700)
-        # 150 ticks outlast confirmation, not 400 ticks of blanking
-        in_blanking = (lead - on) % 2**32 < blank
-        assert world.count("BLANKED") == (1 if in_blanking and not believed else 0)
+@pytest.mark.parametrize("switch", ["ON", "OFF"])
+def test_blanking_asks_for_a_longer_look(cores: Cores, switch: str) -> None:
+    """An edge soon after the coil switched must hold until that switching's blanking ends."""
+    period, blank = 200_000, {"ON": 300, "OFF": 800}
+    for given, width, believed in (
+        (blank[switch], 150, False),  # outlasts confirmation, 40 ticks, only
+        (blank[switch], blank[switch] + 50, True),  # blanking hides nothing that stays
+        (0, 150, True),
+    ):
+        other = "ON" if switch == "OFF" else "OFF"
+        core = cores(**{f"BLANK_{switch}_TICKS": given, f"BLANK_{other}_TICKS": 0})
+        world, at = hand_start(core, period, 2)
+        world.until(at + period // 2)
+        switched = world.on_since if switch == "ON" else world.spark_at
+        world, at = hand_start(core, period, 2)
+        blanked, begin = world.count("BLANKED"), switched + 20
+        world.edge_at(begin, True)
+        world.edge_at(begin + width, False)
+        assert bool(world.state.pending) is believed, (given, width)
+        world.until(begin + 1000)
+        assert world.count("BLANKED") - blanked == (0 if believed else 1)
 
 
 def test_a_bouncing_trail_edge_is_counted(cores: Cores) -> None:
