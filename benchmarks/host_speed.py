@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 from _results import Figure, record
+from _timing import Blocks, Rates, feed, in_blocks, rounds
 
 import sparktick.examples
 from sparktick.gen.pipeline import generate
@@ -24,36 +25,14 @@ from sparktick.host_sim.bench import Bench, Hardware
 from sparktick.host_sim.glitches import merge_toggles, random_glitches
 from sparktick.host_sim.library import Library, load
 from sparktick.host_sim.manifest import Manifest, read_manifest
-from sparktick.host_sim.run import Train
+from sparktick.host_sim.memory import keep_freed_memory
 from sparktick.host_sim.train import pickup_train, steady
 
 SPEEDS_RPM = (300.0, 1000.0, 3000.0, 6000.0, 8000.0)
 
 
-Clock = Callable[[], float]
-
-
-def best_of(repeats: int, action: Callable[[], object], clock: Clock = time.process_time) -> float:
-    """Return the shortest time in seconds; by default of the processor, whatever else it runs."""
-    times = []
-    for _ in range(repeats):
-        begin = clock()
-        action()
-        times.append(clock() - begin)
-    return min(times)
-
-
-def turns_per_s(library: Library, chip: Hardware, train: Train, turns: int, repeats: int) -> float:
-    """Return engine turns a second of one core, without making the train."""
-
-    def run() -> None:
-        Bench(library, chip).feed(train.edge_s, train.active, train.end_s)
-
-    return turns / best_of(repeats, run)
-
-
-def one_call_an_event(library: Library, manifest: Manifest, turns: int, repeats: int) -> float:
-    """Return turns a second when Python calls the core for each of the six events of a turn."""
+def one_call_an_event(library: Library, manifest: Manifest, turns: int) -> Callable[[], None]:
+    """Return a run in which Python calls the core for each of the six events of a turn."""
     bench = Bench(library, Hardware.of(manifest, ideal=True))
     bench.feed(np.zeros(0), np.zeros(0, np.uint8), 1.0)
     lib, chip = library.lib, bench._bench
@@ -70,14 +49,14 @@ def one_call_an_event(library: Library, manifest: Manifest, turns: int, repeats:
             lib.bench_one_coil(chip, now + period - 4000, 1)
             now += period
 
-    return turns / best_of(repeats, run)
+    return run
 
 
-def threads_ratio(library: Library, chip: Hardware, train: Train, repeats: int) -> float:
+def threads_ratio(library: Library, chip: Hardware, blocks: Blocks, count: int) -> Rates:
     """Return how much more two threads run in the same time than one."""
 
     def run() -> None:
-        Bench(library, chip).feed(train.edge_s, train.active, train.end_s)
+        feed(library, chip, blocks)
 
     def pair() -> None:
         workers = [threading.Thread(target=run) for _ in range(2)]
@@ -86,40 +65,51 @@ def threads_ratio(library: Library, chip: Hardware, train: Train, repeats: int) 
         for worker in workers:
             worker.join()
 
-    wall = time.perf_counter
-    return 2.0 * best_of(repeats, run, wall) / best_of(repeats, pair, wall)
+    found = rounds({"one": (run, 1.0), "two": (pair, 2.0)}, count, time.perf_counter)
+    return found["two"].over(found["one"])
 
 
 def measure_all(folder: Path, turns: int, repeats: int) -> dict[str, Figure]:
     """Return all figures of one firmware folder; turns are those of the engine."""
+    keep_freed_memory()
     manifest, library = read_manifest(folder), load(folder)
-    real, ideal = Hardware.of(manifest), Hardware.of(manifest, ideal=True)
-    figures: dict[str, Figure] = {"turns": turns}
+    chips = {"chip": Hardware.of(manifest), "ideal": Hardware.of(manifest, ideal=True)}
+    runs: dict[str, tuple[Callable[[], object], float]] = {}
+
+    def add(name: str, chip: Hardware, blocks: Blocks) -> None:
+        runs[f"{name}_million_turns_per_s"] = (lambda: feed(library, chip, blocks), turns)
+
     for rpm in SPEEDS_RPM:
-        train = pickup_train(steady(rpm), manifest, turns * 60.0 / rpm)
-        for name, chip in (("ideal", ideal), ("chip", real)):
-            rate = turns_per_s(library, chip, train, turns, repeats)
-            figures[f"{name}_{rpm:.0f}_rpm_million_turns_per_s"] = rate / 1e6
+        blocks = in_blocks(pickup_train(steady(rpm), manifest, turns * 60.0 / rpm))
+        for name, chip in chips.items():
+            add(f"{name}_{rpm:.0f}_rpm", chip, blocks)
     train = pickup_train(steady(6000.0), manifest, turns * 0.01)
     toggles = random_glitches(np.random.default_rng(1), 0.0, train.end_s, 200.0, (1e-7, 5e-6))
     noisy = merge_toggles(train, toggles)
-    rate = turns_per_s(library, real, noisy, turns, repeats)
-    figures["chip_6000_rpm_200_glitches_per_s_million_turns_per_s"] = rate / 1e6
-    calls = one_call_an_event(library, manifest, turns // 20, repeats)
-    figures["one_cffi_call_an_event_million_turns_per_s"] = calls / 1e6
-    loop = float(figures["ideal_6000_rpm_million_turns_per_s"]) * 1e6
-    figures["ideal_loop_over_one_call_an_event_ratio"] = loop / calls
-    figures["two_threads_over_one_ratio"] = threads_ratio(library, real, train, repeats)
-    making_s = best_of(repeats, lambda: pickup_train(steady(6000.0), manifest, 1e3))
-    figures["making_the_train_million_turns_per_s"] = 1e5 / making_s / 1e6
-    return figures
+    whole = [(noisy.edge_s, noisy.line, noisy.end_s)]
+    add("chip_6000_rpm_200_glitches_per_s", chips["chip"], whole)
+    few = turns // 20
+    calls = "one_cffi_call_an_event_million_turns_per_s"
+    runs[calls] = (one_call_an_event(library, manifest, few), few)
+    runs["making_the_train_million_turns_per_s"] = (
+        lambda: pickup_train(steady(6000.0), manifest, 1e3),
+        1e5,
+    )
+    found = rounds(runs, repeats)
+    figures: dict[str, Figure] = {"turns": turns, "rounds": repeats}
+    for name, rates in found.items():
+        figures |= rates.figures(name, 1e-6)
+    loop = found["ideal_6000_rpm_million_turns_per_s"]
+    figures |= loop.over(found[calls]).figures("ideal_loop_over_one_call_an_event_ratio")
+    two = threads_ratio(library, chips["chip"], in_blocks(train), repeats)
+    return figures | two.figures("two_threads_over_one_ratio")
 
 
 def main() -> None:
     """Measure and record."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--turns", type=int, default=400_000)
-    parser.add_argument("--repeats", type=int, default=5)
+    parser.add_argument("--turns", type=int, default=200_000)
+    parser.add_argument("--repeats", type=int, default=9)
     options = parser.parse_args()
     source = Path(next(iter(sparktick.examples.__path__))) / "plover.toml"
     with tempfile.TemporaryDirectory() as scratch:
@@ -130,7 +120,8 @@ def main() -> None:
         "host_speed",
         figures,
         note="Engine turns a second on one core, every event of the firmware's own C included. "
-        "chip: capture filter, latencies, handler times; ideal: without.",
+        "chip: capture filter, latencies, handler times; ideal: without. Medians of some rounds, "
+        "and the least and greatest; blocks of 10 000 turns.",
     )
     for name, value in figures.items():
         print(f"{name}: {value}")
