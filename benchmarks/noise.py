@@ -5,7 +5,7 @@
 
 Host part: the firmware's own C under all families at level 1 (severe).  Chip part: the real image
 and two plain hobby-style firmwares (benchmarks/baselines) on the emulated chip with the same lines,
-fewer turns.
+all families, fewer turns.
 """
 
 from __future__ import annotations
@@ -13,6 +13,9 @@ from __future__ import annotations
 import argparse
 import os
 import tempfile
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 from _results import Figure, record
@@ -32,7 +35,7 @@ from sparktick.host_sim.manifest import Manifest, read_manifest
 from sparktick.host_sim.noise_bound import bounds_of
 
 CHIP_SPEEDS_RPM = (1500.0, 3000.0, 6000.0)
-CHIP_FAMILIES = ("ringing", "iec-5k", "iec-100k", "iso-1", "background")
+HURT_PERCENT = 5.0  # of its sparks: noise that hurts nobody proves nothing
 FAST_CHIP = 0.05
 EMULATOR = "simavr"  # the one that ties noise to the coil
 
@@ -97,29 +100,47 @@ def layer_figures(
     return figures
 
 
-def on_chip(manifest: Manifest, truth: Manifest, block: Block) -> Score:
-    """Run an image against the line that a block makes of the real firmware's pickup."""
-    scene = campaign.scene_of(truth, block)
-    job = chip_job(manifest, scene.disturbed.train, serial=False, noise=scene.disturbed.coil)
-    return campaign.score(run_chip(job, EMULATOR), scene.clean, scene.disturbed, truth)
+def on_chip(image: Manifest, truth: Manifest, blocks: Sequence[Block]) -> Score:
+    """Run an image against the lines that blocks make of the real firmware's pickup."""
+    scores = []
+    for block in blocks:
+        scene = campaign.scene_of(truth, block)
+        job = chip_job(image, scene.disturbed.train, serial=False, noise=scene.disturbed.coil)
+        run = run_chip(job, EMULATOR)
+        scores.append(campaign.score(run, scene.clean, scene.disturbed, truth))
+    return total(scores)
 
 
-def chip_figures(ours: Manifest, folder: Path, turns: int) -> dict[str, Figure]:
+def chip_figures(ours: Manifest, folder: Path, turns: int, jobs: int) -> dict[str, Figure]:
     """Return the share of sparks lost, moved or added by our image and by the baselines."""
     images = {"ours": ours}
     images |= {kind: build_baseline(kind, ours, folder / kind) for kind in BASELINES}
+    levels = [("ringing", 0.0)] + [(name, 1.0) for name in campaign.families_of(ours)]
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        waiting = {
+            (family, level, name): pool.submit(
+                on_chip,
+                image,
+                ours,
+                [Block(family, level, rpm, 1, turns) for rpm in CHIP_SPEEDS_RPM],
+            )
+            for family, level in levels
+            for name, image in images.items()
+        }
+        scores = {key: one.result() for key, one in waiting.items()}
     figures: dict[str, Figure] = {"emulator": EMULATOR, "turns_each_speed": turns}
-    for family in CHIP_FAMILIES:
-        for level in (0.0, 1.0) if family == CHIP_FAMILIES[0] else (1.0,):
-            for name, manifest in images.items():
-                blocks = [Block(family, level, rpm, 1, turns) for rpm in CHIP_SPEEDS_RPM]
-                one = total(on_chip(manifest, ours, block) for block in blocks)
-                wrong = one.lost + one.sparks - one.within
-                label = family.replace("-", "_") if level else "quiet"
-                key = f"{label}_{name.replace('-', '_')}"
-                figures[f"{key}_wrong_percent"] = round(100.0 * wrong / one.told, 3)
-                figures[f"{key}_furthest_deg_btdc"] = round(one.furthest_deg_btdc, 1)
-                figures[f"{key}_on_longest_us"] = one.on_max_us
+    hurt: dict[bool, list[str]] = {True: [], False: []}
+    for (family, level, name), one in scores.items():
+        wrong_percent = 100.0 * (one.lost + one.sparks - one.within) / one.told
+        label = family.replace("-", "_") if level else "quiet"
+        key = f"{label}_{name.replace('-', '_')}"
+        figures[f"{key}_wrong_percent"] = round(wrong_percent, 3)
+        figures[f"{key}_furthest_deg_btdc"] = round(one.furthest_deg_btdc, 1)
+        figures[f"{key}_on_longest_us"] = one.on_max_us
+        if level and name == "plain":
+            hurt[wrong_percent >= HURT_PERCENT].append(family)
+    figures[f"plain_{HURT_PERCENT:.0f}_percent_wrong_or_more"] = ", ".join(hurt[True])
+    figures[f"plain_less_than_{HURT_PERCENT:.0f}_percent_wrong"] = ", ".join(hurt[False])
     return figures
 
 
@@ -152,7 +173,9 @@ def main() -> None:
             turns = 500 if short else 10_000
             sets["noise_layers"] = layer_figures(source, place, turns, options.jobs)
         if only in (None, "baselines"):
-            sets["noise_baselines"] = chip_figures(manifest, place, 60 if short else 1500)
+            sets["noise_baselines"] = chip_figures(
+                manifest, place, 60 if short else 1500, options.jobs
+            )
     notes = {
         "noise_campaign": "Plover's own C on the host, all families at level 1 (severe), eight "
         "speeds. beyond_greatest_advance: sparks more than 1 deg further; stuck, chatter, storm "
@@ -160,7 +183,9 @@ def main() -> None:
         "noise_layers": "Each layer off in turn, all families at level 1. Per 100 000 pulses; "
         "families that get worse as sparks moved, lost or added before -> without the layer.",
         "noise_baselines": "The image and two plain hobby-style firmwares on the emulated chip "
-        "under the same lines: sparks lost, moved by more than 1 deg, or added, in percent.",
+        "under the same lines, all families at level 1: sparks lost, moved by more than 1 deg, or "
+        "added, in percent. Of iso-1 few sparks meet a pulse, even at the standard's shortest "
+        "repetition; plain gets nearly each of those wrong.",
     }
     for name, figures in sets.items():
         if not short:
