@@ -55,7 +55,7 @@ evidence: $(READY)  ## noise campaign, layers, baselines, upsets, and their page
 	$(BIN)/python tools/make_docs.py $(NOISE_DOCS)
 
 faults: $(READY)  ## sweep every fault over a turn in a thousand instants; takes minutes (ARGS=INSTANTS)
-	$(BIN)/python tools/sweep_faults.py $(ARGS)
+	$(BIN)/sparktick faults examples/plover.toml --rpm 6000 --instants $(or $(ARGS),1000)
 
 prove: $(READY)  ## prove the core's invariants for every state; takes minutes (ARGS=--short: less)
 	$(BIN)/python -m pip install --quiet --no-deps ethcheck==0.1.4

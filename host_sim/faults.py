@@ -1,48 +1,34 @@
-"""The fault catalogue: what can go wrong in sensor, engine and chip, swept over a whole turn.
+"""The fault catalogue: what can go wrong in sensor, engine and chip.
 
 Every fault has an onset, a duration, and two forms: transient (over after its duration) and
-persistent (it stays).  ``sweep`` puts one at evenly spaced instants of a turn and holds every run
-against the core's invariants, then runs the same engine without the fault as a control.  Faults of
-the chip (``on_chip``) run on the emulated chip, all others on the host bench.
-
-    A  coil on-time within the hard limit (on the chip one watchdog time more)
-    B  no spark further BTDC than the greatest advance plus TOLERANCE_DEG while the edges are true
-    C  no charge out of mode (host bench)
-    D  after a transient fault every turn has its spark again, in its place, within the stated time
-    E  no impossible state (host bench)
-    F  no handler longer than its board's (resets on the chip)
+persistent (it stays).  Faults of the chip (``on_chip``) run on the emulated chip, all others on the
+host bench.  fault_sweep.py puts each at every instant of a turn and judges.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sparktick.gen.board import load_board
 from sparktick.gen.errors import FolderError, RunError
 
 from .bench import Bench, Hardware
-from .chip import Reset, ResetKind, Upset, UpsetSpace, run_chip
+from .chip import ChipRun, Reset, ResetKind, Upset, UpsetSpace, run_chip
+from .chip.backends import upsetting
 from .chip.exchange import symbols
 from .chip.folder import chip_job
 from .library import load
 from .manifest import Manifest
 from .run import F64, Motion, Run, Train
-from .train import DEG_S_PER_RPM, pickup_train, profile, steady
+from .train import DEG_S_PER_RPM, profile, steady
 
-TOLERANCE_DEG = 1.0
-BEGIN_S = 0.25  # of the swept turn: lock is long settled
-WELL_TURNS = 12  # looked at once everything has to be well again
 RELOCK_PULSES = 6  # with a quarter of the slowest interval: invariant D, DEVELOPERS.md
-CUT_S = 100e-6  # within which a reset cuts a charge, which sparks there and then
 START_DEG = -400.0
-MARGIN_TICKS = 20.0
-RESPONSE_CYCLES = 8  # by which the emulators' counting of a handler may differ
 
 
 @dataclass(frozen=True)
@@ -81,6 +67,11 @@ class Fault:
     edges_true: ClassVar[bool] = False
     duration_s: float = 0.05
 
+    @property
+    def title(self) -> str:
+        """The name, with what tells it from others of that name."""
+        return self.name
+
     def motion(self, scene: Scene) -> Motion:
         """Return how the crank turns."""
         return steady(scene.rpm, angle_deg=START_DEG)
@@ -97,9 +88,18 @@ class Fault:
         """Run the firmware with the fault."""
         return _bench(scene).run(train)
 
+    def control(self, scene: Scene, train: Train) -> Run:
+        """Run the firmware without the fault, where the fault would run."""
+        return _chip(scene, train) if self.on_chip else _bench(scene).run(train)
+
 
 def _bench(scene: Scene) -> Bench:
     return Bench(load(scene.manifest.folder), Hardware.of(scene.manifest))
+
+
+def _chip(scene: Scene, train: Train, resets: tuple[Reset, ...] = ()) -> ChipRun:
+    emulator = upsetting(str(scene.manifest.raw["mcu"]))
+    return run_chip(chip_job(scene.manifest, train, resets=resets, serial=False), emulator)
 
 
 def _in_parts(
@@ -111,7 +111,7 @@ def _in_parts(
     borders = sorted(b for b in borders_s if b < train.end_s)
     for place, border_s in enumerate([*borders, train.end_s]):
         end = int(np.searchsorted(train.edge_s, border_s))
-        parts.append(bench.feed(train.edge_s[begin:end], train.active[begin:end], border_s))
+        parts.append(bench.feed(train.edge_s[begin:end], train.line[begin:end], border_s))
         begin = end
         if place < len(borders):
             extra = act(bench, place)
@@ -236,6 +236,11 @@ class ClockError(Fault):
     edges_true: ClassVar[bool] = True
     part: float = 0.03
 
+    @property
+    def title(self) -> str:
+        """Fast or slow, and by how much."""
+        return f"{self.name} {100.0 * self.part:+g} %"
+
     def _knots(self, scene: Scene, end_s: float) -> tuple[F64, F64]:
         span = np.clip([scene.onset_s, scene.end_s], 0.0, end_s)
         true_s = np.array([0.0, span[0], span[1], end_s])
@@ -245,9 +250,8 @@ class ClockError(Fault):
     def run(self, scene: Scene, train: Train) -> Run:
         """Run in the chip's own time, and give the outcome in true time."""
         true_s, chip_s = self._knots(scene, train.end_s)
-        warped = replace(
-            train, edge_s=np.interp(train.edge_s, true_s, chip_s), end_s=float(chip_s[-1])
-        )
+        edge_s, second_s = (np.interp(at, true_s, chip_s) for at in (train.edge_s, train.second_s))
+        warped = replace(train, edge_s=edge_s, second_s=second_s, end_s=float(chip_s[-1]))
         run = _bench(scene).run(warped)
         return replace(run, coil_s=np.interp(run.coil_s, chip_s, true_s))
 
@@ -309,13 +313,12 @@ class ChipReset(Fault):
     again_s: float = 0.05
 
     def run(self, scene: Scene, train: Train) -> Run:
-        """Run on simavr."""
+        """Run on the emulated chip."""
         at_s = [scene.onset_s]
         if not np.isfinite(scene.end_s):
             at_s = list(np.arange(scene.onset_s, train.end_s, self.again_s))
         resets = tuple(Reset(float(t), self.kind, self.duration_s) for t in at_s)
-        job = chip_job(scene.manifest, train, resets=resets, serial=False)
-        return run_chip(job, "simavr")
+        return _chip(scene, train, resets)
 
 
 @dataclass(frozen=True)
@@ -337,7 +340,7 @@ class ChipFlip(Fault):
     again_s: float = 0.05
 
     def run(self, scene: Scene, train: Train) -> Run:
-        """Run on simavr."""
+        """Run on the emulated chip."""
         at_s = [scene.onset_s]
         if not np.isfinite(scene.end_s):
             at_s = list(np.arange(scene.onset_s, train.end_s, self.again_s))
@@ -351,7 +354,7 @@ class ChipFlip(Fault):
             Upset(float(t), UpsetSpace.DATA, core + int(rng.integers(size)), int(rng.integers(8)))
             for t in at_s
         )
-        return run_chip(replace(job, upsets=upsets), "simavr")
+        return run_chip(replace(job, upsets=upsets), upsetting(str(scene.manifest.raw["mcu"])))
 
 
 CATALOGUE: tuple[Fault, ...] = (
@@ -359,132 +362,3 @@ CATALOGUE: tuple[Fault, ...] = (
     *(ClockError(), ClockError(part=-0.03), LateInterrupt(), StateFlip()),
     *(ChipReset(), SupplyDip(), ChipFlip()),
 )
-
-
-@dataclass(frozen=True)
-class Finding:
-    """An invariant that one run broke: its letter, the fault's onset (nan: control), and how."""
-
-    invariant: str
-    onset_s: float
-    text: str
-
-
-@dataclass(frozen=True)
-class Sweep:
-    """One fault over a whole turn: what was broken, with the control run's findings last."""
-
-    fault: Fault
-    persistent: bool
-    instants: int
-    findings: tuple[Finding, ...] = field(default_factory=tuple)
-
-    @property
-    def passed(self) -> bool:
-        """True when no run broke an invariant."""
-        return not self.findings
-
-
-def _btdc(train: Train, at_s: F64, manifest: Manifest) -> F64:
-    half = 0.5 * manifest.geometry.spacing_deg
-    turned = train.motion.angle_at(at_s + manifest.output_delay_us * 1e-6)
-    return np.asarray(half - (turned + half) % (2.0 * half))
-
-
-def _longest_on_s(run: Run, end_s: float) -> float:
-    on_s, off_s = run.coil_s[run.coil_on == 1], run.coil_s[run.coil_on == 0]
-    ends = np.append(off_s, np.inf)[np.searchsorted(off_s, on_s)]
-    return float((np.minimum(ends, end_s) - on_s).max(initial=0.0))
-
-
-def _broken(scene: Scene, fault: Fault | None, train: Train, run: Run) -> Iterator[tuple[str, str]]:
-    """Yield the invariants that a run broke."""
-    manifest = scene.manifest
-    allowed_s = manifest.hard_limit_us * 1e-6 + MARGIN_TICKS / manifest.tick_hz
-    chip = fault is not None and fault.on_chip
-    allowed_s += manifest.watchdog_us * 1e-6 if chip else 0.0
-    longest_s = _longest_on_s(run, train.end_s)
-    if longest_s > allowed_s:
-        yield "A", f"coil on for {1e6 * longest_s:.0f} us of {1e6 * allowed_s:.0f} allowed"
-    if run.facts.get("charge_out_of_mode", 0.0):
-        yield "C", f"{run.facts['charge_out_of_mode']:.0f} charges out of mode"
-    flipped = isinstance(fault, StateFlip)  # there the state is out of range by our own doing
-    if run.facts.get("state_out_of_range", 0.0) and not flipped:
-        yield "E", f"{run.facts['state_out_of_range']:.0f} impossible states"
-    if isinstance(fault, ChipReset):
-        yield from _slow_handlers(manifest, run)
-    well_s = fault.well_s(scene) + scene.within_s if fault is not None else BEGIN_S
-    yield from _early(scene, fault, train, run, well_s)
-    if np.isfinite(well_s):
-        yield from _not_well(scene, train, run, well_s)
-
-
-def _slow_handlers(manifest: Manifest, run: Run) -> Iterator[tuple[str, str]]:
-    most = load_board(str(manifest.raw["board"])).handler_cycles
-    for vector, cycles in most.items():
-        took = run.facts.get(f"{vector}_cycles_max", 0.0)
-        if took > cycles + RESPONSE_CYCLES:
-            yield "F", f"{vector} took {took:.0f} cycles of {cycles}"
-
-
-def _early(
-    scene: Scene, fault: Fault | None, train: Train, run: Run, well_s: float
-) -> Iterator[tuple[str, str]]:
-    off_s = run.coil_s[run.coil_on == 0]
-    if fault is not None and not fault.edges_true:
-        off_s = off_s[(off_s < scene.onset_s) | (off_s > well_s)]
-    for reset_s in getattr(run, "reset_s", ()):
-        off_s = off_s[np.abs(off_s - reset_s) > CUT_S]
-    btdc = _btdc(train, off_s, scene.manifest)
-    early = btdc > scene.manifest.greatest_advance_deg + TOLERANCE_DEG
-    if early.any():
-        yield "B", f"{early.sum()} sparks up to {btdc.max():.2f} deg BTDC"
-
-
-def _not_well(scene: Scene, train: Train, run: Run, well_s: float) -> Iterator[tuple[str, str]]:
-    off_s = run.coil_s[(run.coil_on == 0) & (run.coil_s > well_s)]
-    curve = np.array(scene.manifest.curve)
-    wanted = float(np.interp(scene.rpm, curve[:, 0], curve[:, 1]))
-    far = np.abs(_btdc(train, off_s, scene.manifest) - wanted) > TOLERANCE_DEG
-    turns = int((train.end_s - well_s) / scene.turn_s)
-    if far.any() or len(off_s) < turns - 1:
-        yield "D", f"{len(off_s)} sparks in {turns} turns, {int(far.sum())} far from their place"
-
-
-def _run_once(scene: Scene, fault: Fault | None) -> Iterator[tuple[str, str]]:
-    use = fault or Fault()
-    well_s = use.well_s(scene) if fault is not None else BEGIN_S
-    if not np.isfinite(well_s):
-        well_s = scene.onset_s
-    end_s = well_s + scene.within_s + WELL_TURNS * scene.turn_s
-    train = pickup_train(use.motion(scene), scene.manifest, end_s)
-    yield from _broken(scene, fault, train, use.run(scene, use.line(scene, train)))
-
-
-def sweep(
-    manifest: Manifest,
-    fault: Fault,
-    *,
-    persistent: bool = False,
-    instants: int = 36,
-    rpm: float = 6000.0,
-) -> Sweep:
-    """Put a fault at ``instants`` evenly spaced instants of one turn, then run the control.
-
-    Steady running speed ``rpm``.  Faults on the chip need a built folder.  RunError for a speed
-    that is none or no instant at all.
-    """
-    if not manifest.start.leave_rpm < rpm < manifest.resume_rpm or instants < 1:
-        raise RunError(
-            f"rpm = {rpm:g}, instants = {instants}: {manifest.start.leave_rpm:.0f} to "
-            f"{manifest.resume_rpm:.0f} rpm and at least one instant are wanted"
-        )
-    turn_s = manifest.geometry.spacing_deg / (DEG_S_PER_RPM * rpm)
-    findings = []
-    for onset_s in BEGIN_S + turn_s * np.arange(instants) / instants:
-        end_s = np.inf if persistent else float(onset_s) + fault.duration_s
-        scene = Scene(manifest, rpm, float(onset_s), float(end_s))
-        findings += [Finding(i, float(onset_s), text) for i, text in _run_once(scene, fault)]
-    control = Scene(manifest, rpm, BEGIN_S, BEGIN_S)
-    findings += [Finding(i, float("nan"), f"control: {t}") for i, t in _run_once(control, None)]
-    return Sweep(fault, persistent, instants, tuple(findings))

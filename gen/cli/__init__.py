@@ -37,6 +37,7 @@ COMMANDS = {
     "build": "Compile a firmware folder for its board.",
     "simulate": "Run a firmware folder's own C against an engine and noise.",
     "campaign": "Show in numbers what noise does to the sparks.",
+    "faults": "Let sensor, engine and chip fail at every instant of a turn.",
     "motion": "Turn the engine by its firmware's own sparks.",
     "differ": "Hold the emulated chip against the host, spark by spark.",
     "emulate": "Run the compiled image on an emulated chip.",

@@ -2,27 +2,36 @@
 
 from __future__ import annotations
 
+import json
+import re
+import shlex
+import shutil
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import ClassVar
 
 import numpy as np
 import pytest
+from click.testing import CliRunner, Result
 
+from sparktick.gen.cli import cli
 from sparktick.gen.errors import RunError
 from sparktick.gen.pipeline import generate
 from sparktick.gen.toolchain import build
+from sparktick.host_sim.fault_sweep import BEGIN_S, sweep
 from sparktick.host_sim.faults import (
-    BEGIN_S,
     CATALOGUE,
+    ChipReset,
+    ClockError,
     Fault,
     FrozenSensor,
     InvertedSensor,
+    LateInterrupt,
     LostSensor,
     ReversedRotation,
     Scene,
+    StateFlip,
     SuddenStop,
-    sweep,
 )
 from sparktick.host_sim.manifest import Manifest, read_manifest
 from sparktick.host_sim.run import Run, Train
@@ -139,14 +148,98 @@ class Spoiled(Fault):
             keep = coil_s < scene.onset_s + 0.02
             coil_s, coil_on = coil_s[keep], coil_on[keep]
         channel = np.zeros(len(coil_s), np.uint8)
+        facts = {"C": {"charge_out_of_mode": 1.0}, "E": {"state_out_of_range": 1.0}}
+        if self.how in facts:
+            return replace(run, facts={**run.facts, **facts[self.how]})
         return replace(run, coil_s=coil_s, coil_on=coil_on, coil_channel=channel)
 
 
-@pytest.mark.parametrize("letter", ["A", "B", "D"])
+@pytest.mark.parametrize("letter", ["A", "B", "C", "D", "E"])
 def test_a_broken_invariant_is_seen(manifest: Manifest, letter: str) -> None:
     done = sweep(manifest, Spoiled(how=letter), instants=1)
     assert letter in {finding.invariant for finding in done.findings}
     assert all(np.isfinite(finding.onset_s) for finding in done.findings)  # the control is well
+
+
+@dataclass(frozen=True)
+class SlowReset(ChipReset):
+    """A reset after which a handler takes too long: F has to see it."""
+
+    def run(self, scene: Scene, train: Train) -> Run:
+        run = super().control(scene, train)
+        return replace(run, facts={**run.facts, "TIMER1_CAPT_cycles_max": 10_000.0})
+
+
+@pytest.mark.emulator
+@pytest.mark.avr
+@CHIP[2]
+@CHIP[3]
+def test_a_slow_handler_is_seen_and_the_control_runs_on_the_chip(image: Manifest) -> None:
+    done = sweep(image, SlowReset(), instants=1)
+    assert [finding.invariant for finding in done.findings] == ["F"]
+    control = ChipReset().control(scene(image, BEGIN_S, 0.0), pickup_train(steady(RPM), image, 0.3))
+    assert control.facts["TIMER1_CAPT_cycles_max"] > 0.0
+
+
+@pytest.mark.parametrize("fault", [LateInterrupt(), StateFlip(), ClockError()])
+@pytest.mark.parametrize("persistent", [False, True])
+def test_an_engine_with_two_coils_keeps_them_too(
+    twin: Manifest, fault: Fault, persistent: bool
+) -> None:
+    """Faults that feed the line in parts, or in another time, have its phase sensor with them."""
+    done = sweep(twin, fault, persistent=persistent, instants=6, rpm=4500.0)
+    assert done.passed, done.findings
+
+
+@pytest.fixture(scope="module")
+def twin(tmp_path_factory: pytest.TempPathFactory) -> Manifest:
+    folder = tmp_path_factory.mktemp("faults") / "avocet"
+    generate(ROOT / "examples" / "avocet.toml", folder)
+    return read_manifest(folder)
+
+
+def faults(*arguments: object) -> Result:
+    return CliRunner().invoke(cli, ["faults", *map(str, arguments)])
+
+
+def test_command_tells_what_was_swept(manifest: Manifest) -> None:
+    done = faults(manifest.folder, "--no-chip", "--instants", 2, "--json")
+    assert done.exit_code == 0, done.output
+    document = json.loads(done.output)
+    assert document["command"] == "faults" and document["passed"]
+    assert len(document["sweeps"]) == 2 * sum(not fault.on_chip for fault in CATALOGUE)
+    assert "no invariant was broken" in faults(manifest.folder, "--fault", "lost-sensor").output
+
+
+def test_command_ends_with_1_and_names_what_shows_it_again(
+    manifest: Manifest, tmp_path: Path
+) -> None:
+    folder = tmp_path / "a folder"
+    shutil.copytree(manifest.folder, folder)
+    text = (folder / "manifest.json").read_text()
+    short = re.sub(r'"hard_limit_us": [\d.]+', '"hard_limit_us": 100.0', text)
+    (folder / "manifest.json").write_text(short)
+    done = faults(folder, "--fault", "lost-sensor", "--instants", 2)
+    assert done.exit_code == 1
+    assert "A: lost sensor, fault at 0.2" in done.output and "control: coil on for" in done.output
+    replay = next(line for line in done.output.splitlines() if "--instants" in line)
+    again = faults(*shlex.split(replay)[2:])
+    assert (again.exit_code, again.output) == (1, done.output)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--fault", "wind"), "no such fault"),
+        (("--rpm", "nan"), "rpm = nan"),
+        (("--instants", "0"), "0 is not in the range"),
+        (("--fault", "reset", "--no-chip"), "leaves none"),
+    ],
+)
+def test_bad_input_ends_with_2(manifest: Manifest, arguments: tuple[str, ...], said: str) -> None:
+    done = faults(manifest.folder, *arguments)
+    assert done.exit_code == 2
+    assert said in done.output
 
 
 def test_nonsense_is_named(manifest: Manifest) -> None:
