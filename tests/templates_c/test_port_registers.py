@@ -118,6 +118,21 @@ def test_a_main_loop_that_hangs_is_reset_after_16_ms(
     assert load_board(board).watchdog.period_us == pytest.approx(WATCHDOG_S * 1e6)
 
 
+def test_a_main_loop_that_hears_no_heartbeat_does_not_feed_the_watchdog(tmp_path: Path) -> None:
+    """Interrupts that have died, timer and all, must not be covered by a loop that goes round."""
+    generate(boards_folder().parent / "examples" / "plover.toml", tmp_path / "fw")
+    source = tmp_path / "fw" / "src" / "st_port_avr.h"
+    text = source.read_text()
+    old = "    beats = st_beats;\n"
+    assert text.count(old) == 1
+    source.write_text(text.replace(old, "    beats = 0U;\n"))
+    build(tmp_path / "fw")
+    manifest = read_manifest(tmp_path / "fw")
+    run = run_chip(chip_job(manifest, pickup_train(steady(3000.0), manifest, 0.2)), EMULATOR)
+    assert run.counters["resets_watchdog"] == 12
+    np.testing.assert_allclose(np.diff(run.reset_s[1:]), WATCHDOG_S, rtol=2e-3)
+
+
 CLI, SEI = 0x94F8, 0x9478
 
 
