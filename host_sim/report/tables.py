@@ -128,19 +128,27 @@ def early_late(m: Measurement) -> tuple[int, float, float]:
     return moved, float(m.error_deg.max()), float(m.error_deg.min())
 
 
-def refused(result: ScenarioResult) -> int:
+COUNTER_MOST = 65535  # where the core's 16-bit counters stay
+
+
+def _counted(values: list[int]) -> str:
+    """Return a sum of counters; "or more" when one of them had to stay at its greatest."""
+    return f"{sum(values)}{' or more' if max(values, default=0) >= COUNTER_MOST else ''}"
+
+
+def refused(result: ScenarioResult) -> str:
     """Edges that the core captured and did not believe."""
     names = ("short", "blanked", "trail_bounce", "arc", "interval")
-    return sum(result.run.counters.get(name, 0) for name in names)
+    return _counted([result.run.counters.get(name, 0) for name in names])
 
 
-def counters(data: ReportData) -> list[tuple[str, str, list[int]]]:
+def counters(data: ReportData) -> list[tuple[str, str, list[str]]]:
     """Name, meaning and value in each noisy run of the core's counters that are not all zero."""
     rows = [
         (name, text, [result.run.counters.get(name, 0) for result in data.noisy])
         for _, name, text in core_names("st_counter", "ST_N_")
     ]
-    return [row for row in rows if any(row[2])]
+    return [(n, text, [_counted([v]) for v in values]) for n, text, values in rows if any(values)]
 
 
 def sizes(data: ReportData) -> list[tuple[str, str, str]]:

@@ -10,6 +10,7 @@ import pytest
 
 from sparktick.gen.errors import ToolError
 from sparktick.host_sim.report import data as report_data
+from sparktick.host_sim.report import tables
 from sparktick.host_sim.report.data import ChipPart, ReportData, gather
 from sparktick.host_sim.report.page import pictures, render_page, report_content
 from sparktick.host_sim.report.svg import VARIABLES, to_svg
@@ -247,3 +248,13 @@ def test_teal_has_its_own_figures(teal: ReportData) -> None:
     assert "both plugs of the twin lead" in shown
     assert "ballast: at most" in shown
     Document(shown)
+
+
+def test_a_counter_at_its_greatest_says_that_it_may_be_more(data: ReportData) -> None:
+    """The core's counters are of 16 bits and stay there."""
+    one = data.noisy[0]
+    full = {**one.run.counters, "short": 65535, "blanked": 3}
+    many = replace(one, run=replace(one.run, counters=full))
+    assert tables.refused(many).endswith(" or more")
+    rows = {name: values for name, _, values in tables.counters(replace(data, scenarios=(many,)))}
+    assert rows["short"] == ["65535 or more"] and rows["blanked"] == ["3"]
