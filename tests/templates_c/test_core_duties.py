@@ -560,6 +560,26 @@ def test_every_flipped_bit_of_what_can_spark_is_found(cores: Cores) -> None:
         assert world.mode < core.enum("START") or world.state.s.period_ticks == 20000, bit
 
 
+def test_a_period_that_no_pulses_can_have_is_found_though_it_is_sealed(cores: Cores) -> None:
+    """Code that ran astray may seal what it wrote; what is left of the truth is taken up again."""
+    core = cores()
+    for wrong in (
+        core.cfg["PERIOD_MIN_TICKS"] - 1,
+        core.cfg["START_LEAVE_TICKS"] + 1,
+        0,
+        2**32 - 1,
+    ):
+        world, _ = running(core, 20000)
+        state = world.state
+        before = np.frombuffer(bytes(core.ffi.buffer(core.ffi.addressof(state, "s"))), "<u2")
+        state.s.period_ticks = wrong
+        after = np.frombuffer(bytes(core.ffi.buffer(core.ffi.addressof(state, "s"))), "<u2")
+        state.seal = (state.seal + int(after.sum()) - int(before.sum())) % 2**16
+        world.poll()
+        assert world.count("SEAL") == 1, wrong
+        assert state.s.period_ticks == 20000
+
+
 def test_a_line_that_nothing_listens_to_is_listened_to_again(cores: Cores) -> None:
     """Once a flipped pointer left capture masked with no alarm: no spark until standstill."""
     core = cores(PREDICTOR=0)
