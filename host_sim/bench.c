@@ -52,12 +52,12 @@ static BENCH_INLINE void arm(bench *b, int64_t now)
     }
     if (orders->alarm_fresh) {
         orders->alarm_fresh = false;
-        bench_irq_clear(b, IRQ_ALARM);
-        b->alarm_at = BENCH_NEVER;
         if (orders->alarm_on) {
             bench_match const match = bench_match_of(b, orders->alarm_at, now);
             b->alarm_at = match.at;
-            b->irq_at[IRQ_ALARM] = b->alarm_at + b->set.latency_cycles;
+            b->irq_at[IRQ_ALARM] = match.at + b->set.latency_cycles;
+        } else {
+            bench_irq_clear(b, IRQ_ALARM);
         }
     }
 }
@@ -99,10 +99,9 @@ static BENCH_APART void guard_acts(bench *b, int64_t now)
 /* What was ordered is armed. */
 static inline void handler_ends(bench *b, int64_t now, int halves)
 {
-    b->running = BENCH_IDLE;
     b->busy_until = now;
     look_at_core(b, now, halves);
-    bench_cpu_schedule(b);
+    bench_cpu_next(b);
 }
 
 /* Out of reset: the core from standstill or warm. */
@@ -245,26 +244,29 @@ static int capture_begins(bench *b, int64_t now)
 
 /* The alarm has read the level.  An edge that the reads saw has its flag up by now: it goes first,
  * and orders an alarm of its own. */
-static inline int alarm_asks(bench *b)
+static inline int alarm_asks(bench *b, st_ticks now, int level)
 {
     if (b->irq_at[IRQ_CAPTURE] == BENCH_NEVER) {
         b->facts.alarms++;
         phase_read(b);
-        st_on_alarm(&b->core, b->read_now, b->read_level != 0U);
+        st_on_alarm(&b->core, now, level != 0);
     }
     return IRQ_ALARM;
 }
 
 static inline int alarm_begins(bench *b, int64_t *now)
 {
-    int64_t const begin = *now;
+    uint8_t const level = bench_level_majority(b, *now);
+    st_ticks const read_now = bench_tick_of(b, *now);
     bench_irq_clear(b, IRQ_ALARM);
-    b->alarm_at = BENCH_NEVER;
-    b->read_level = bench_level_majority(b, begin);
-    b->read_now = bench_tick_of(b, begin);
-    *now = begin + b->set.capture_delay_cycles;
+    *now += b->set.capture_delay_cycles;
     b->busy_cycles += b->set.capture_delay_cycles;
-    return later(b, BENCH_ASKING, *now) ? NOBODYS : alarm_asks(b);
+    if (later(b, BENCH_ASKING, *now)) {
+        b->read_level = level;
+        b->read_now = read_now;
+        return NOBODYS;
+    }
+    return alarm_asks(b, read_now, level);
 }
 
 /* Of the flags that wait the one of highest priority. */
@@ -283,11 +285,11 @@ static inline int handler_begins(bench *b, int64_t *now)
     return (b->irq_at[IRQ_ALARM] <= *now) ? alarm_begins(b, now) : poll_begins(b, now);
 }
 
-static BENCH_APART void handler_goes_on(bench *b, int64_t now)
+static BENCH_APART void handler_goes_on(bench *b, int from, int64_t now)
 {
-    if (b->running == BENCH_URGENT) {
+    if (from == BENCH_URGENT) {
         urgent_ends(b, now);
-    } else if (b->running == BENCH_SETTLING) {
+    } else if (from == BENCH_SETTLING) {
         settling_ends(b, now);
     } else {
         reset_ends(b, now);
@@ -297,13 +299,17 @@ static BENCH_APART void handler_goes_on(bench *b, int64_t now)
 static inline void cpu_step(bench *b)
 {
     int64_t now = b->cpu_at;
+    int const from = b->running;
     int which = NOBODYS;
-    if (b->running == BENCH_IDLE) {
+    if (from == BENCH_IDLE) {
         which = handler_begins(b, &now);
-    } else if (b->running == BENCH_ASKING) {
-        which = alarm_asks(b);
     } else {
-        handler_goes_on(b, now);
+        b->running = BENCH_IDLE;
+        if (from == BENCH_ASKING) {
+            which = alarm_asks(b, b->read_now, b->read_level);
+        } else {
+            handler_goes_on(b, from, now);
+        }
     }
     if (which != NOBODYS) {
         event_decided(b, which, now);
@@ -340,7 +346,8 @@ BENCH_API int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *acti
     b->stop = bench_has_room(out) ? b->until : INT64_MIN;
     b->edge_s = edge_s;
     b->active = active;
-    b->edge_left = count;
+    b->edge = 0;
+    b->edges = count;
     b->out = out;
     bench_train_next(b);
     bench_line_soonest(b);
@@ -358,7 +365,7 @@ BENCH_API int64_t bench_feed(bench *b, const double *edge_s, const uint8_t *acti
     b->out = NULL;
     b->train_at = BENCH_NEVER;
     bench_line_soonest(b);
-    return count - b->edge_left;
+    return b->edge;
 }
 
 /* The chip resets at the end of what was fed: outputs off at once, nothing watched until `down_s`
@@ -374,7 +381,7 @@ BENCH_API void bench_reset(bench *b, double down_s, int power_on, bench_out *out
     for (i = 0; i < IRQ_COUNT; i++) {
         bench_irq_clear(b, i);
     }
-    b->coil_at = b->alarm_at = BENCH_NEVER;
+    b->coil_at = BENCH_NEVER;
     st_keep(&b->core, &b->kept); /* as the main loop has done within the last millisecond */
     b->coil_armed = (uint8_t)ST_COIL_IDLE;
     b->matched = 0U;

@@ -20,7 +20,7 @@ BENCH_API void bench_init(bench *b, const bench_settings *settings, int power_on
     b->set = *settings;
     b->shift = shift_for(settings->cycles_per_tick);
     b->tick_offset = settings->first_tick;
-    b->line_at = b->coil_at = b->guard_at = b->alarm_at = BENCH_NEVER;
+    b->line_at = b->coil_at = b->guard_at = BENCH_NEVER;
     b->filter_at = b->train_at = b->noise_at = BENCH_NEVER;
     for (i = 0; i < IRQ_COUNT; i++) {
         b->irq_at[i] = BENCH_NEVER;
@@ -48,7 +48,7 @@ BENCH_API void bench_init(bench *b, const bench_settings *settings, int power_on
 
 BENCH_API void bench_late(bench *b, int64_t latency_cycles)
 {
-    if ((b->alarm_at != BENCH_NEVER) && (b->alarm_at >= b->until)) { /* still to match */
+    if ((b->irq_at[IRQ_ALARM] != BENCH_NEVER) && (b->alarm_at >= b->until)) { /* still to match */
         b->irq_at[IRQ_ALARM] = b->alarm_at + latency_cycles;
         bench_cpu_schedule(b);
     }

@@ -22,7 +22,9 @@ static void coil_went_off(bench *b, int64_t now)
     if (length > b->on_max_cycles) {
         b->on_max_cycles = length;
     }
-    b->facts.over_hard_limit += (length > b->on_longest);
+    if (BENCH_SELDOM(length > b->on_longest)) {
+        b->facts.over_hard_limit++;
+    }
 }
 
 void bench_coil_pin(bench *b, int64_t now, uint8_t on)
@@ -35,9 +37,10 @@ void bench_coil_pin(bench *b, int64_t now, uint8_t on)
         b->on_since = now;
         b->guard_at = now + b->on_guarded;
         /* The mode whose orders are armed: one decided while the handler still runs is not. */
-        b->facts.charge_out_of_mode += (b->mode != (uint8_t)ST_RUN) &&
-                                       (b->mode != (uint8_t)ST_START) &&
-                                       (b->mode != (uint8_t)ST_LOCKING);
+        if ((b->mode != (uint8_t)ST_RUN) && (b->mode != (uint8_t)ST_START) &&
+            (b->mode != (uint8_t)ST_LOCKING)) {
+            b->facts.charge_out_of_mode++;
+        }
     } else {
         coil_went_off(b, now);
     }
@@ -49,10 +52,7 @@ void bench_coil_match(bench *b, int64_t now)
 {
     b->coil_at = BENCH_NEVER;
     b->matched = 1U;
-    b->matched_on = b->coil_armed == (uint8_t)ST_COIL_ON_AT;
-    b->matched_tick = b->coil_tick;
-    b->coil_armed = (uint8_t)ST_COIL_IDLE;
-    bench_coil_pin(b, now, b->matched_on);
+    bench_coil_pin(b, now, b->coil_armed == (uint8_t)ST_COIL_ON_AT);
     bench_irq_raise(b, IRQ_COIL, now + b->set.latency_cycles);
 }
 
@@ -60,7 +60,7 @@ void bench_coil_tell(bench *b)
 {
     b->matched = 0U;
     bench_irq_clear(b, IRQ_COIL);
-    st_on_coil(&b->core, b->matched_tick, b->matched_on != 0U);
+    st_on_coil(&b->core, b->coil_tick, b->coil_level != 0U);
 }
 
 static void coil_arm_once(bench *b, int64_t now)
@@ -80,7 +80,9 @@ static void coil_arm_once(bench *b, int64_t now)
     match = bench_match_of(b, b->core.orders.coil_at, now);
     b->coil_tick = match.tick;
     b->coil_at = match.at;
-    b->facts.late_orders += match.moved;
+    if (BENCH_SELDOM(match.moved)) {
+        b->facts.late_orders++;
+    }
 }
 
 void bench_coil_arm(bench *b, int64_t now)

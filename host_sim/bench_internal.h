@@ -51,7 +51,7 @@ struct bench {
     int64_t cpu_at;
 
     int64_t irq_at[IRQ_COUNT]; /* when each flag can be served; alarm and poll: will be.  BENCH_NEVER: not */
-    int64_t alarm_at;          /* the alarm's match */
+    int64_t alarm_at;          /* the alarm's match, while its flag is up or will be */
     int64_t filter_at;
     int64_t train_at;
     int64_t noise_at;
@@ -67,7 +67,8 @@ struct bench {
 
     const double *edge_s;      /* the block being fed */
     const uint8_t *active;
-    int64_t edge_left;
+    int64_t edge;              /* the next of it */
+    int64_t edges;
     int64_t recent[BENCH_RECENT];
     unsigned recent_head;
     uint8_t train_level;
@@ -85,9 +86,7 @@ struct bench {
     uint8_t second_there;      /* the phase sensor's level */
     uint8_t coil_armed;        /* st_coil_order in the compare unit */
     uint8_t matched;           /* the compare has switched the pin, the core does not know yet */
-    uint8_t matched_on;
     st_ticks coil_tick;
-    st_ticks matched_tick;
     int64_t on_since;
 
     int running;               /* BENCH_IDLE .. BENCH_SETTLING */
@@ -217,11 +216,17 @@ static inline int64_t bench_irq_soonest(const bench *b)
     return bench_sooner(first, b->irq_at[IRQ_ALARM]);
 }
 
-static inline void bench_cpu_schedule(bench *b)
+/* No handler runs. */
+static inline void bench_cpu_next(bench *b)
 {
     int64_t const soonest = bench_sooner(bench_irq_soonest(b), b->irq_at[IRQ_POLL]);
+    b->cpu_at = bench_later(soonest, b->busy_until);
+}
+
+static inline void bench_cpu_schedule(bench *b)
+{
     if (b->running == BENCH_IDLE) { /* else the end of the handler is scheduled */
-        b->cpu_at = bench_later(soonest, b->busy_until);
+        bench_cpu_next(b);
     }
 }
 

@@ -64,8 +64,10 @@ static void line_changed(bench *b, int64_t now)
         capture_latch(b, level, now + b->set.capture_delay_cycles);
         return;
     }
-    b->facts.filtered_out += (b->filter_at != BENCH_NEVER);
-    b->filter_at = BENCH_NEVER;
+    if (b->filter_at != BENCH_NEVER) {
+        b->facts.filtered_out++;
+        b->filter_at = BENCH_NEVER;
+    }
     if (level != b->filtered) {
         filter_begins(b, now, level);
     }
@@ -73,18 +75,17 @@ static void line_changed(bench *b, int64_t now)
 
 void bench_train_next(bench *b)
 {
-    b->train_at = (b->edge_left > 0) ? bench_cycle_from(b, *b->edge_s) : BENCH_NEVER;
+    b->train_at = (b->edge < b->edges) ? bench_cycle_from(b, b->edge_s[b->edge]) : BENCH_NEVER;
 }
 
 static void edges_due(bench *b, int64_t now)
 {
     uint8_t const before = b->train_level ^ b->noise_level;
     while (b->train_at <= now) { /* edges of one cycle are one sample */
-        b->train_level = *b->active & 1U;
-        b->second_there = (*b->active >> 1) & 1U;
-        b->edge_s++;
-        b->active++;
-        b->edge_left--;
+        uint8_t const active = b->active[b->edge];
+        b->train_level = active & 1U;
+        b->second_there = (active >> 1) & 1U;
+        b->edge++;
         bench_train_next(b);
     }
     if (b->noise_at <= now) {
