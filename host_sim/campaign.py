@@ -61,6 +61,7 @@ ON_MARGIN_TICKS = 20.0
 SPEEDS = 6
 LEVEL_MOST = 100.0
 TURNS_MOST = 1_000_000
+BLOCK_S_MOST = 10_000.0  # a block's noise lies in memory whole: up to 0.7 GB at level 1
 BLOCKS_MOST = 1_000_000
 
 
@@ -330,6 +331,13 @@ def plan_blocks(
         raise RunError("seeds: one or more whole numbers >= 0 are wanted")
     if not 10 <= turns <= TURNS_MOST:
         raise RunError(f"turns {turns}: 10 to {TURNS_MOST} a block are allowed; take more seeds")
+    slowest_rpm = min(speeds_rpm, default=np.inf)
+    if turns * 60.0 / slowest_rpm > BLOCK_S_MOST:
+        raise RunError(
+            f"turns {turns} at {slowest_rpm:g} rpm: a block of {turns * 60.0 / slowest_rpm:.0f} s, "
+            f"at most {BLOCK_S_MOST:.0f} s are allowed\n"
+            f"    Take up to {int(BLOCK_S_MOST * slowest_rpm / 60.0)} turns, and more seeds."
+        )
     return tuple(
         Block(family, float(level), float(rpm), int(seed), int(turns))
         for family in families

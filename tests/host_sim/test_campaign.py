@@ -116,6 +116,7 @@ def test_full_disk_keeps_what_was_finished(source: Source, tmp_path: Path) -> No
         ({"seeds": ()}, "one or more"),
         ({"seeds": (-1,)}, "one or more"),
         ({"turns": 0}, "10 to 1000000"),
+        ({"turns": 40_000, "speeds_rpm": (200.0, 9000.0)}, "Take up to 33333 turns"),
         ({"seeds": range(10**12)}, "at most 1000000 are allowed"),
     ],
 )
