@@ -460,8 +460,8 @@ def failures_of(rows: Sequence[tuple[Block, Score]], manifest: Manifest) -> list
         block, one = min(mine, key=lambda row: row[1].share)
         if bar is not None and level <= LEVEL_JUDGED and whole.share < bar:
             what = (
-                f"{100 * whole.share:.3f} % of sparks within 1 deg, at least {100 * bar:g} wanted"
-                f" (worst block: {100 * one.share:.3f} %)"
+                f"{100 * whole.share:.4f} % of sparks within 1 deg, at least {100 * bar:g} wanted"
+                f" (worst block: {100 * one.share:.4f} %)"
             )
             found.append(Failure(family, level, what, block, max(one.first_far_s, 0.0)))
         block, one = max(mine, key=lambda row: row[1].lost_share)

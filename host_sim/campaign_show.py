@@ -117,7 +117,12 @@ def draw(path: Path, rows: Rows, manifest: Manifest) -> None:
             kept = 100.0 * np.array([c.kept_share for c in mine])
             place.plot(level, kept, "o-", color="#1f6f54", markersize=3, linewidth=1.2)
             place.axvline(1.0, color="#999999", linewidth=0.7, linestyle=":")
-            place.set_title(name, loc="left", fontsize=9)
+            star = " *" if FAMILIES[name].imitates else ""
+            place.set_title(f"{name}{star}", loc="left", fontsize=9)
+            at_1 = [c.kept_share for c in mine if c.level == 1.0]
+            if at_1:
+                said = f"{100.0 * at_1[0]:.2f} % at 1"
+                place.set_title(said, loc="right", fontsize=8, color="#555555")
             place.set_ylim(-4, 104)
             place.grid(color="#dddddd", linewidth=0.5)
             if len(level) > 1 and level.min() > 0:
@@ -125,8 +130,8 @@ def draw(path: Path, rows: Rows, manifest: Manifest) -> None:
             place.set_xticks(level, [f"{x:g}" for x in level])
         for place in list(axes.flat)[len(names) :]:
             place.set_axis_off()
-        figure.supxlabel("level of the noise (1: severe)", fontsize=9)
-        figure.supylabel("sparks within 1 deg [%]", fontsize=9)
+        figure.supxlabel("level of the noise (1: severe); * imitates the magnet", fontsize=9)
+        figure.supylabel("sparks kept: within 1 deg, none lost [%]", fontsize=9)
         figure.suptitle(f"{manifest.name}: sparks kept under noise", fontsize=10)
         metadata = {"Date": None} if path.suffix == ".svg" else {"Software": None}
         path.parent.mkdir(parents=True, exist_ok=True)
