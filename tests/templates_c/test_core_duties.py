@@ -162,6 +162,16 @@ def test_dwell_behind_the_edge_before_it_and_cut(
     assert world.broken() == {}
 
 
+@pytest.mark.parametrize("period", [14200, 15000, 16000])
+def test_the_spark_has_its_time_before_the_next_charge(cores: Cores, period: int) -> None:
+    """A dwell too long for the turn is cut: the coil stays off for the least off-time."""
+    core = cores(PREDICTOR=0, DWELL_TICKS=15500, HARD_LIMIT_TICKS=40000)
+    world, at = running(core, period)
+    world.until(at + period - 100)
+    assert world.last_on == period - core.cfg["OFF_MIN_TICKS"]
+    assert core.cfg["OFF_MIN_TICKS"] == 2000
+
+
 def test_a_late_edge_takes_the_spark_with_it(cores: Cores, plover: Path) -> None:
     """A charge begun before its edge never sparks before it, whenever in the gate that comes."""
     core = cores(PREDICTOR=0)
