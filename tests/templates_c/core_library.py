@@ -48,10 +48,12 @@ uint32_t world_on_since(void *w);
 uint32_t world_last_on(void *w);
 st_retained *world_kept(void *w);
 void world_late(void *w, uint16_t most);
+void world_order_spark(void *w, uint32_t at);
 void delays_q8(uint32_t from, uint32_t count, int32_t *delay_q8);
 """
 ACCESS = """
 #include "world.h"
+#include "st_internal.h"
 #define W ((world *)w)
 uint64_t world_size(void) { return sizeof(world); }
 st_core *world_core(void *w) { return &W->core; }
@@ -75,6 +77,7 @@ uint32_t world_on_since(void *w) { return W->on_since; }
 uint32_t world_last_on(void *w) { return W->last_on; }
 st_retained *world_kept(void *w) { return &W->kept; }
 void world_late(void *w, uint16_t most) { W->late_most = most; }
+void world_order_spark(void *w, uint32_t at) { st_coil_spark_at(&W->core, at); }
 void delays_q8(uint32_t from, uint32_t count, int32_t *delay_q8)
 {
     for (uint32_t i = 0U; i < count; i++) {

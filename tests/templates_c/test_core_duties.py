@@ -259,6 +259,20 @@ def test_the_hard_limit_goes_before_any_later_spark(cores: Cores) -> None:
         assert state.orders.coil == core.enum("COIL_OFF_AT")
 
 
+@pytest.mark.parametrize("mode", ["STOPPED", "WARM", "FIRST", "START", "LOCKING", "RUN"])
+def test_no_charge_is_ordered_before_it_is_known_where_the_crank_is(
+    cores: Cores, mode: str
+) -> None:
+    """Invariant C where it is kept, whoever asks for a spark."""
+    core = cores()
+    world = World(core, 1, BASE)
+    world.state.s.mode = core.enum(mode)
+    world.state.now = BASE + 50_000
+    world.lib.world_order_spark(world.memory, (BASE + 70_000) % 2**32)
+    known = mode in ("START", "LOCKING", "RUN")
+    assert (world.state.orders.coil == core.enum("COIL_ON_AT")) is known
+
+
 # Interval after interval: is the event skipped?  Limit 14117, resume 14457 ticks.
 LIMIT = [
     (14500, False),
