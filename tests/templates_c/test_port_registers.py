@@ -6,6 +6,7 @@ the chips with timers A and B.
 
 from __future__ import annotations
 
+import re
 import subprocess
 from pathlib import Path
 
@@ -131,6 +132,21 @@ def test_a_main_loop_that_hears_no_heartbeat_does_not_feed_the_watchdog(tmp_path
     run = run_chip(chip_job(manifest, pickup_train(steady(3000.0), manifest, 0.2)), EMULATOR)
     assert run.counters["resets_watchdog"] == 12
     np.testing.assert_allclose(np.diff(run.reset_s[1:]), WATCHDOG_S, rtol=2e-3)
+
+
+def test_tables_that_fail_their_check_let_nothing_spark(tmp_path: Path) -> None:
+    """One bit of the delay table is another: main never begins, the coil stays off."""
+    generate(boards_folder().parent / "examples" / "plover.toml", tmp_path / "fw")
+    config = tmp_path / "fw" / "src" / "config.h"
+    text = config.read_text()
+    found = re.search(r"(ST_CFG_RUN_TABLE \\\n.*?UINT32_C\(\d+\), -?)(\d+)L", text)
+    assert found is not None
+    flipped = f"{found[1]}{int(found[2]) ^ 1}L"
+    config.write_text(text[: found.start()] + flipped + text[found.end() :])
+    build(tmp_path / "fw")
+    manifest = read_manifest(tmp_path / "fw")
+    run = run_chip(chip_job(manifest, pickup_train(steady(3000.0), manifest, 0.3)), EMULATOR)
+    assert not run.coil_on.any()
 
 
 CLI, SEI = 0x94F8, 0x9478
