@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shlex
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -340,4 +339,4 @@ def _tell_layers(tables: dict[str, Rows], place: Path, path: Path, as_json: bool
             worst or "-",
         )
     _console().print(table)
-    sys.stdout.flush()
+    click.echo(f"\n{content['turns_each']} turns each. Results: {place}")

@@ -221,11 +221,13 @@ def _print(result: UpsetResult, failures: list[dict[str, Any]]) -> None:
     speeds = ", ".join(f"{rpm:g}" for rpm in result.campaign.speeds_rpm)
     click.echo(f"\nat {speeds} rpm on {figures['emulator']}, seed {result.campaign.seed}")
     click.echo(f"longest on-time   {figures['on_max_us']} us of {figures['on_allowed_us']} allowed")
-    click.echo(f"longest darkness  {figures['dark_max_ms']} ms")
-    click.echo(
-        f"after a reset     right again after {figures['recovered_turns_mean']} turns in the mean, "
-        f"{figures['recovered_turns_max']} at most"
-    )
+    allowed = ", ".join(f"{ms:g}" for ms in figures["dark_allowed_ms"].values())
+    click.echo(f"longest darkness  {figures['dark_max_ms']} ms; at these speeds {allowed} allowed")
+    if figures["recovered_turns_mean"] is not None:
+        click.echo(
+            f"after a reset     right again after {figures['recovered_turns_mean']} turns in the "
+            f"mean, {figures['recovered_turns_max']} at most"
+        )
     click.echo(f"early sparks      after {figures['upsets_with_early_spark']} upsets")
     for failure in failures[:MOST_SHOWN]:
         click.echo(

@@ -270,3 +270,9 @@ def test_the_command_tells_and_replays(image: Manifest, tmp_path: Path) -> None:
     again = CliRunner().invoke(cli, [*words, "--only", "3", "--vcd", str(trace)])
     assert again.exit_code == 0 and "outcome" in again.output
     assert "$timescale 1 ns" in trace.read_text()
+
+
+def test_the_command_says_nothing_of_resets_that_were_not(image: Manifest) -> None:
+    done = CliRunner().invoke(cli, ["upset", str(image.folder), "--upsets", "1", "--jobs", "1"])
+    assert done.exit_code == 0, done.output
+    assert "None" not in done.output and "after a reset" not in done.output
