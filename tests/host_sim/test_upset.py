@@ -272,6 +272,7 @@ def test_the_command_tells_and_replays(image: Manifest, tmp_path: Path) -> None:
     assert "$timescale 1 ns" in trace.read_text()
 
 
+@needs
 def test_the_command_says_nothing_of_resets_that_were_not(image: Manifest) -> None:
     done = CliRunner().invoke(cli, ["upset", str(image.folder), "--upsets", "1", "--jobs", "1"])
     assert done.exit_code == 0, done.output
