@@ -28,7 +28,7 @@ class Flags:
         return (*self.language, *self.warnings, *self.size)
 
 
-UNUSED_FLASH = "unused_flash.ld"  # fills free flash with a jump to itself; templates_c/project
+UNUSED_FLASH = "unused_flash.ld"  # fills free flash with jumps back; templates_c/project
 
 AVR = Flags(
     language=("-std=c99",),
@@ -43,6 +43,7 @@ AVR = Flags(
         "-fno-inline-small-functions",
         "-fno-gcse",
         "-fno-ipa-cp",  # the one state struct stays behind a pointer: shorter than its address
+        "-fno-ivopts",
         "-fno-move-loop-invariants",
         "-fno-tree-copyrename",  # avr-gcc 5.4 only; newer ones have no such pass
         "-fno-tree-dominator-opts",

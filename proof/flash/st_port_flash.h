@@ -10,5 +10,7 @@
 #define ST_APART
 #define ST_STATE_CLEARED 0
 #define ST_LOOP_PART
+#define ST_STACK_HOME() ((void)0)
+#define ST_ROUND
 
 #endif

@@ -13,12 +13,14 @@ int main(void);
 
 static st_table_state st_checked;
 
-ST_APART static void st_stop_for_good_unless(bool intact)
+/* One whole pass over the tables: no spark is timed by tables that have changed. */
+ST_APART static void st_check_tables(void)
 {
-    if (!intact) {
-        st_port_events_off();
-        st_port_halt();
-    }
+    do {
+        if (!st_table_check(&st_checked)) {
+            st_port_halt();
+        }
+    } while (st_checked.place != 0U);
 }
 
 ST_LOOP_PART static void st_poll(void)
@@ -53,7 +55,9 @@ static void st_measure_supply(void)
 
 ST_LOOP_PART static void st_beat(uint8_t heartbeats)
 {
-    st_stop_for_good_unless(st_table_check(&st_checked));
+    if (!st_table_check(&st_checked)) {
+        st_check_tables(); /* the sum itself may have been hit: a reset would cost sparks */
+    }
 #if ST_CFG_TELL
     st_tell_wait(heartbeats);
 #else
@@ -68,24 +72,29 @@ ST_LOOP_PART static void st_beat(uint8_t heartbeats)
     st_port_feed_watchdog();
 }
 
+/* Once round.  The watchdog is fed only when the interrupt side has shown its heartbeat. */
+ST_ROUND static void st_round(void)
+{
+    uint8_t heartbeats;
+    st_poll();
+#if ST_CFG_TELL
+    st_tell();
+#endif
+    heartbeats = st_port_heartbeats();
+    if (heartbeats != 0U) {
+        st_beat(heartbeats);
+    }
+}
+
 int main(void)
 {
-    bool const power_on = st_port_init();
-    do {
-        st_stop_for_good_unless(st_table_check(&st_checked));
-    } while (st_checked.place != 0U);
-    st_init(&st_the_core, st_port_now(), st_port_retained(), power_on);
+    st_port_init();
+    st_check_tables();
+    st_init(&st_the_core, st_port_now(), st_port_retained(), st_port_power_on());
     st_port_apply(&st_the_core);
-    st_port_events_on();
+    st_port_started();
     for (;;) {
-        uint8_t heartbeats;
-        st_poll();
-#if ST_CFG_TELL
-        st_tell();
-#endif
-        heartbeats = st_port_heartbeats();
-        if (heartbeats != 0U) {
-            st_beat(heartbeats);
-        }
+        ST_STACK_HOME();
+        st_round();
     }
 }

@@ -5,8 +5,9 @@
  * st_port_flash.h tells how constants are kept and read (ST_FLASH*), what marks a function that is not
  * to be copied into its callers (ST_APART; empty where flash is plenty) or a part of the main loop
  * (ST_LOOP_PART; noinline where the compiler would keep its addresses in registers for good, where a
- * flipped bit stays), and whether start-up has cleared the state before st_init (ST_STATE_CLEARED; else
- * st_init does).
+ * flipped bit stays), whether start-up has cleared the state before st_init (ST_STATE_CLEARED; else
+ * st_init does), and what puts the stack pointer back to where it lies between two rounds of the main
+ * loop (ST_STACK_HOME, with ST_ROUND for the function that is a round; empty where the port does not).
  *
  * Event handlers of a port, all at one interrupt level so that they never nest:
  *   capture   -> st_on_capture(core, captured instant, now)
@@ -24,9 +25,15 @@
 
 /* ---- The port implements -------------------------------------------------------------------- */
 
-/* Outputs safe, clocks, timer, watchdog on; interrupts still off.  Main context, once.
- * True when the reset was a power-on (kept RAM holds nothing). */
-bool st_port_init(void);
+/* Outputs safe, clocks, timer, watchdog on; interrupts still off.  Main context, once. */
+void st_port_init(void);
+
+/* True when the reset was a power-on: kept RAM holds nothing.  Never true once started. */
+bool st_port_power_on(void);
+
+/* Start-up is over: let events in.  Code that an upset has thrown into start-up, without a reset, may
+ * be halted here instead. */
+void st_port_started(void);
 
 /* The RAM that start-up leaves alone. */
 st_retained *st_port_retained(void);

@@ -45,7 +45,7 @@ bool st_seal_ok(st_core *c)
 static uint16_t st_kept_check(const st_retained *kept)
 {
     uint32_t const period = kept->period_ticks;
-    return (uint16_t)(ST_SUM_START + (uint16_t)period + (uint16_t)(period >> 16) + kept->resets);
+    return (uint16_t)(ST_SUM_START + (uint16_t)period + (uint16_t)(period >> 16));
 }
 
 /* Only a period of running speed is kept.  It stays when lock is lost: an upset may have done that, and
@@ -77,21 +77,19 @@ static void st_from_standstill(st_core *c, st_ticks now)
 #endif
 }
 
+/* What is kept is left as it is, but for the count: code thrown in here must not overwrite it. */
 void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)
 {
-    uint32_t period;
     st_from_standstill(c, now);
-    if (power_on || (kept->check != st_kept_check(kept))) {
+    if (power_on) {
         kept->resets = UINT16_MAX;
         kept->period_ticks = 0U;
     }
-    period = kept->period_ticks;
     kept->resets++;
-    kept->check = st_kept_check(kept);
     c->count[ST_N_RESET] = kept->resets;
-    c->s.period_ticks = period;
-    c->period_before_ticks = period;
-    if (ST_CFG_WARM_RESTART && (period != 0U)) {
+    if (ST_CFG_WARM_RESTART && (kept->period_ticks != 0U) && (kept->check == st_kept_check(kept))) {
+        c->s.period_ticks = kept->period_ticks;
+        c->period_before_ticks = kept->period_ticks;
         c->s.mode = (uint8_t)ST_WARM;
     }
     st_seal(c);

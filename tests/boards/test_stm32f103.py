@@ -226,7 +226,7 @@ def test_every_other_vector_and_free_flash_lead_to_a_reset(firmware: Manifest) -
     assert set(free) == {0xE7FE}
 
 
-HANG = ("st_main.c", "        st_poll();\n", "        st_poll();\n        HANG\n")
+HANG = ("st_main.c", "    st_poll();\n", "    st_poll();\n    HANG\n")
 NO_WATCHDOG = ("st_port_board.c", "    IWDG_KR = 0xCCCCU;\n", "")
 NEVER_OFF = ("st_port.c", "? ST_DO_ON : ST_DO_OFF", "? ST_DO_ON : ST_DO_NOTHING")
 

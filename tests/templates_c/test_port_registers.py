@@ -107,7 +107,7 @@ def test_a_main_loop_that_hangs_is_reset_after_16_ms(
     generate(description, tmp_path / "fw")
     source = tmp_path / "fw" / "src" / "st_main.c"
     text = source.read_text()
-    old = "    st_port_events_on();\n    for (;;) {\n"
+    old = "    st_port_started();\n    for (;;) {\n"
     assert text.count(old) == 1
     source.write_text(text.replace(old, f"{old}        for (;;) {{\n        }}\n"))
     build(tmp_path / "fw")

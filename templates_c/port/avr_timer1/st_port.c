@@ -236,7 +236,7 @@ ISR(ST_BEAT_VECTOR)
 
 /* ---- The rest of the contract ---------------------------------------------------------------- */
 
-bool st_port_init(void)
+void st_port_init(void)
 {
     st_action = ST_COM_OFF;
     st_port_refresh();
@@ -245,6 +245,10 @@ bool st_port_init(void)
     ST_UBRR = ST_BAUD_COUNT;
     ST_UCSRB = ST_CFG_TELL ? ST_BIT(ST_TXEN) : 0U;
 #endif
+}
+
+bool st_port_power_on(void)
+{
     return (st_reset_cause & ST_BIT(PORF)) != 0U;
 }
 
@@ -281,19 +285,56 @@ void st_port_refresh(void)
     TCCR0B = (uint8_t)(ST_BIT(CS01) | ST_BIT(CS00));
     OCR0A = ST_BEAT_COUNT;
     TIMSK0 = ST_BIT(OCIE0A);
-    if (SPH != (uint8_t)(RAMEND >> 8)) {
-        st_port_halt(); /* the main loop's stack is in the last page of RAM */
-    }
     st_coil_refresh();
 }
 
 void st_port_halt(void)
 {
     cli();
-    SP = RAMEND; /* the stack may have been hit by what led here, and the watchdog */
+    SP = RAMEND; /* the stack may have been hit by what led here, and the watchdog, and the zero register */
+    __asm__ volatile("clr __zero_reg__");
     st_coil_off();
     _WD_CONTROL_REG = (uint8_t)(ST_BIT(_WD_CHANGE_BIT) | ST_BIT(WDE)); /* on, at its shortest, not fed */
     _WD_CONTROL_REG = ST_BIT(WDE);
+    st_start_anew_once();
     for (;;) {
     }
 }
+
+/* Main does not return; code that runs astray may return from it.  The compiler's start-up would hang
+ * with interrupts off then, for good where the watchdog has been made an interrupt. */
+void st_run_main(void) __attribute__((naked, used, section(".init8")));
+void st_run_main(void)
+{
+    __asm__ volatile(ST_CALL " main\n\t" ST_JMP " st_port_halt");
+}
+
+/* What start-up clears RAM with, in place of the compiler's own loop (section .init4), which code thrown
+ * into it with another address or end goes through all of RAM with, for ever: the end is loaded in each
+ * round, and nothing behind it, such as the kept period, is ever reached. */
+__asm__(".section .init4,\"ax\",@progbits\n"
+        ".global __do_clear_bss\n"
+        "__do_clear_bss:\n\t"
+        "ldi r26, lo8(__bss_start)\n\tldi r27, hi8(__bss_start)\n"
+        "1:\tldi r18, hi8(__bss_end)\n\tcpi r26, lo8(__bss_end)\n\tcpc r27, r18\n\tbrsh 2f\n\t"
+        "st X+, __zero_reg__\n\trjmp 1b\n"
+        "2:\n"
+        ".previous");
+
+#if defined(__AVR_HAVE_JMP_CALL__)
+/* The compiler's own, which most functions save their registers with, and one thing more: a stack that
+ * has left its page ends in a halt.  Code thrown into here from the other of the two, by one flipped
+ * bit, would save registers for ever, all over RAM and the registers below it. */
+__asm__(".section .text.st_prologue,\"ax\",@progbits\n"
+        ".global __prologue_saves__\n"
+        "__prologue_saves__:\n\t"
+        "push r2\n\tpush r3\n\tpush r4\n\tpush r5\n\tpush r6\n\tpush r7\n\tpush r8\n\tpush r9\n\t"
+        "push r10\n\tpush r11\n\tpush r12\n\tpush r13\n\tpush r14\n\tpush r15\n\tpush r16\n\tpush r17\n\t"
+        "push r28\n\tpush r29\n\t"
+        "in r28, __SP_L__\n\tin r29, __SP_H__\n\tsub r28, r26\n\tsbc r29, r27\n\t"
+        "cpi r29, " ST_TEXT(RAMEND) " >> 8\n\tbrne 1f\n\t"
+        "in __tmp_reg__, __SREG__\n\tcli\n\tout __SP_H__, r29\n\tout __SREG__, __tmp_reg__\n\t"
+        "out __SP_L__, r28\n\tijmp\n"
+        "1:\tjmp st_port_halt\n"
+        ".previous");
+#endif

@@ -31,6 +31,8 @@
 #define ST_PHASE_DIR ST_JOIN(DDR, ST_PIN_PHASE_PORT)
 #endif
 
-extern uint8_t st_reset_cause; /* MCUSR as the reset left it */
+extern volatile uint8_t st_reset_cause; /* MCUSR as the reset left it, and more: st_port_board.h */
+void st_start_anew_once(void);
+
 
 #endif

@@ -221,7 +221,7 @@ static bool st_block_right(volatile uint8_t const *block, uint8_t control)
            (block[3] == ST_TRUTH);
 }
 
-bool st_port_init(void)
+void st_port_init(void)
 {
     ST_TCA.PER = 0xFFFFU;
     ST_TCA.CTRLA = (uint8_t)(TCA_SINGLE_CLKSEL_DIV8_gc | TCA_SINGLE_ENABLE_bm);
@@ -237,6 +237,15 @@ bool st_port_init(void)
     RTC.CLKSEL = RTC_CLKSEL_INT32K_gc;
     RTC.PITCTRLA = (uint8_t)(RTC_PERIOD_CYC32_gc | RTC_PITEN_bm);
     st_serial_on();
+}
+
+void st_port_started(void)
+{
+    st_port_events_on();
+}
+
+bool st_port_power_on(void)
+{
     return (st_reset_cause & RSTCTRL_PORF_bm) != 0U;
 }
 

@@ -13,6 +13,8 @@
 /* Copies of a function in every place that calls it cost more flash than the calls. */
 #define ST_APART __attribute__((noinline))
 #define ST_LOOP_PART
+#define ST_STACK_HOME() ((void)0)
+#define ST_ROUND
 
 /* Start-up clears the core's state: another loop that clears memory is one more that code can run into
  * astray, and then clear all of RAM. */

@@ -127,7 +127,7 @@
 
 #endif
 
-extern uint8_t st_reset_cause; /* RSTFR as the reset left it */
+extern volatile uint8_t st_reset_cause; /* RSTFR as the reset left it */
 
 void st_pins_refresh(void);
 void st_serial_on(void);

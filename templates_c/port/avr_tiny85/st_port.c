@@ -409,12 +409,16 @@ ISR(BADISR_vect)
 
 /* ---- The rest of the contract ---------------------------------------------------------------- */
 
-bool st_port_init(void)
+void st_port_init(void)
 {
     st_busy = 1U;
     st_action = ST_COM_OFF;
     st_port_refresh();
     sei();
+}
+
+bool st_port_power_on(void)
+{
     return (st_reset_cause & ST_BIT(PORF)) != 0U;
 }
 
@@ -480,7 +484,10 @@ bool st_port_forced_off(void)
 void st_port_halt(void)
 {
     cli();
+    SP = RAMEND; /* the stack may have been hit by what led here, and the zero register */
+    __asm__ volatile("clr __zero_reg__");
     st_coil_off();
+    st_start_anew_once();
     for (;;) {
     }
 }

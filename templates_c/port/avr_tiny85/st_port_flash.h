@@ -2,6 +2,7 @@
 #ifndef ST_PORT_FLASH_H
 #define ST_PORT_FLASH_H
 
+#include <avr/io.h>
 #include <avr/pgmspace.h>
 
 #define ST_FLASH PROGMEM
@@ -13,6 +14,10 @@
 /* Copies of a function in every place that calls it cost more flash than the calls. */
 #define ST_APART __attribute__((noinline))
 #define ST_LOOP_PART
+
+/* As on the chips with Timer1. */
+#define ST_STACK_HOME() SP = (uint16_t)(RAMEND - 2U)
+#define ST_ROUND __attribute__((noinline, OS_task))
 
 /* Start-up clears the core's state: another loop that clears memory is one more that code can run into
  * astray, and then clear all of RAM. */

@@ -53,7 +53,10 @@
                      "lds r24, st_busy\n\tinc r24\n\tsts st_busy, r24\n\t" \
                      "pop r24\n\tout __SREG__, r24\n\tpop r24\n\tsei\n\trjmp " rest)
 
-extern uint8_t st_reset_cause; /* MCUSR as the reset left it */
+extern volatile uint8_t st_reset_cause; /* MCUSR as the reset left it, and more: st_port_board.h */
+void st_start_anew_once(void);
+#define ST_JMP "rjmp"
+
 extern volatile uint8_t st_span;
 extern volatile uint16_t st_spans_high;
 

@@ -294,12 +294,16 @@ void st_timer_beat(void)
 
 /* ---- The rest of the contract ---------------------------------------------------------------- */
 
-bool st_port_init(void)
+void st_port_init(void)
 {
     st_board_on();
     st_pio_start();
     TIMER_ALARM0 = TIMER_RAW_LOW + ST_BEAT_US;
     st_port_refresh();
+}
+
+bool st_port_power_on(void)
+{
     return st_reset_cause == 0U; /* neither watchdog nor pin: the supply, and RAM holds nothing */
 }
 
@@ -345,6 +349,11 @@ void st_port_refresh(void)
 void st_port_events_on(void)
 {
     __asm__ volatile("cpsie i" ::: "memory");
+}
+
+void st_port_started(void)
+{
+    st_port_events_on();
 }
 
 void st_port_events_off(void)

@@ -8,7 +8,7 @@
 #include <avr/interrupt.h>
 
 static st_retained st_kept __attribute__((section(".noinit")));
-uint8_t st_reset_cause __attribute__((section(".noinit")));
+volatile uint8_t st_reset_cause __attribute__((section(".noinit")));
 
 st_retained *st_port_retained(void)
 {
@@ -31,6 +31,12 @@ st_retained *st_port_retained(void)
 #if defined(MCUSR)
 #include <avr/wdt.h>
 
+/* Of st_reset_cause, beside the bits of MCUSR (10.9.1). */
+#define ST_STARTING 0x80U  /* start-up was reached as it should be, and is not over */
+#define ST_ONCE_MORE 0x40U /* the next halt may start anew */
+
+void st_port_halt(void) __attribute__((noreturn));
+
 /* Before C start-up (avr-libc section .init3): the coil off and driven, the reset cause kept, the
  * watchdog at its shortest.  After a watchdog reset it is running already (10.9.2). */
 void st_port_early(void) __attribute__((naked, used, section(".init3")));
@@ -45,9 +51,32 @@ void st_port_early(void)
 #if ST_CFG_TWO_COILS
     ST_SELECT_DIR |= ST_BIT(ST_PIN_COIL_SELECT_BIT);
 #endif
-    st_reset_cause = MCUSR;
+    st_reset_cause = (uint8_t)(MCUSR | ST_STARTING | ST_ONCE_MORE);
     MCUSR = 0U;
     wdt_enable(WDTO_15MS);
+    __asm__ volatile(".global st_anew\nst_anew:");
+}
+
+/* Code thrown into start-up by an upset has cleared the core's state, half of it or with a stack that
+ * lies wrong: it starts anew, and properly, at once. */
+void st_port_started(void)
+{
+    if ((st_reset_cause & ST_STARTING) == 0U) {
+        st_port_halt();
+    }
+    st_reset_cause &= ST_ONCE_MORE;
+    st_port_events_on();
+}
+
+/* Once between two resets a halt starts the program anew by itself, 16 ms sooner than the watchdog and
+ * without feeding it.  What that cannot put right ends in the next halt, and that in a reset.
+ * Interrupts off, stack at its beginning. */
+void st_start_anew_once(void)
+{
+    if (st_reset_cause == ST_ONCE_MORE) {
+        st_reset_cause = ST_STARTING;
+        __asm__ volatile(ST_JMP " st_anew");
+    }
 }
 
 bool st_port_active(void)

@@ -221,7 +221,7 @@ void st_systick(void)
 
 /* ---- The rest of the contract ---------------------------------------------------------------- */
 
-bool st_port_init(void)
+void st_port_init(void)
 {
     st_clock_on();
     st_board_on();
@@ -234,6 +234,10 @@ bool st_port_init(void)
     SYST_RVR = ST_BEAT_CLOCKS - 1U;
     SYST_CVR = 0U;
     st_port_refresh();
+}
+
+bool st_port_power_on(void)
+{
     return (st_reset_cause & RCC_CSR_PORRSTF) != 0U;
 }
 
@@ -277,6 +281,11 @@ void st_port_refresh(void)
 void st_port_events_on(void)
 {
     __asm__ volatile("msr basepri, %0" ::"r"(0U) : "memory");
+}
+
+void st_port_started(void)
+{
+    st_port_events_on();
 }
 
 void st_port_events_off(void)

@@ -12,5 +12,7 @@
 /* Inlined into the endless loop, the parts would leave addresses in registers for good, where a flipped
  * bit stays. */
 #define ST_LOOP_PART __attribute__((noinline))
+#define ST_STACK_HOME() ((void)0)
+#define ST_ROUND
 
 #endif

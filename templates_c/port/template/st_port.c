@@ -51,10 +51,14 @@ static uint8_t st_beats;
 static uint8_t st_guard;
 static bool st_forced;
 
-bool st_port_init(void)
+void st_port_init(void)
 {
     chip.serial_free = 1U;
     st_port_refresh();
+}
+
+bool st_port_power_on(void)
+{
     return true; /* from the chip's reset cause */
 }
 
@@ -66,6 +70,11 @@ st_retained *st_port_retained(void)
 void st_port_events_on(void)
 {
     chip.global = 1U;
+}
+
+void st_port_started(void)
+{
+    st_port_events_on();
 }
 
 void st_port_events_off(void)
