@@ -88,9 +88,11 @@ ST_ROUND static void st_round(void)
 
 int main(void)
 {
+    st_ticks now;
     st_port_init();
     st_check_tables();
-    st_init(&st_the_core, st_port_now(), st_port_retained(), st_port_power_on());
+    now = st_port_now();
+    st_init(&st_the_core, now, st_port_retained(), st_port_power_on()); /* asked just before it counts */
     st_port_apply(&st_the_core);
     st_port_started();
     for (;;) {

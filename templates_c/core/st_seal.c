@@ -80,11 +80,11 @@ static void st_from_standstill(st_core *c, st_ticks now)
 /* What is kept is left as it is, but for the count: code thrown in here must not overwrite it. */
 void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)
 {
-    st_from_standstill(c, now);
     if (power_on) {
         kept->resets = UINT16_MAX;
         kept->period_ticks = 0U;
     }
+    st_from_standstill(c, now);
     kept->resets++;
     c->count[ST_N_RESET] = kept->resets;
     if (ST_CFG_WARM_RESTART && (kept->period_ticks != 0U) && (kept->check == st_kept_check(kept))) {
