@@ -16,7 +16,7 @@ from pathlib import Path
 
 from _results import Figure, record
 
-from sparktick.gen import avr_flags, pipeline, toolchain
+from sparktick.gen import pipeline, toolchain
 from sparktick.gen.families import FAMILIES
 
 ROOT = Path(__file__).parent.parent
@@ -50,7 +50,7 @@ def sizes(folders: dict[str, Path], size_flags: tuple[str, ...]) -> dict[str, in
 
 def main() -> None:
     """Measure, print and record."""
-    flags = avr_flags.AVR.size
+    flags = FAMILIES[FAMILY].flags.size
     with tempfile.TemporaryDirectory() as temporary:
         folders = {name: Path(temporary) / name for name in ("plover", "teal")}
         for name, folder in folders.items():

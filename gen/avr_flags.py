@@ -43,7 +43,6 @@ AVR = Flags(
         "-fno-inline-small-functions",
         "-fno-gcse",
         "-fno-ipa-cp",  # the one state struct stays behind a pointer: shorter than its address
-        "-fno-ivopts",
         "-fno-move-loop-invariants",
         "-fno-tree-copyrename",  # avr-gcc 5.4 only; newer ones have no such pass
         "-fno-tree-dominator-opts",
@@ -54,6 +53,9 @@ AVR = Flags(
     ),
     link=("-Wl,--gc-sections", f"-Wl,-T,src/{UNUSED_FLASH}"),
 )
+
+# Chips with Timer1; on those with timers A and B it takes off next to nothing.
+AVR_TIMER1 = replace(AVR, size=(*AVR.size, "-fno-ivopts"))
 
 # The image that fills its chip: with two passes more it is some bytes shorter.
 AVR_TIGHT = replace(

@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 
 from .arm_flags import CORTEX_M0PLUS, CORTEX_M3
-from .avr_flags import AVR, AVR_TIGHT, Flags
+from .avr_flags import AVR, AVR_TIGHT, AVR_TIMER1, Flags
 
 
 @dataclass(frozen=True)
@@ -138,7 +138,7 @@ FAMILIES = {
             title="AVR with a 16-bit timer 1, 3, 4 or 5 with capture",
             shared=SPAN_AVR,
             tools=AVR_TOOLS,
-            flags=AVR,
+            flags=AVR_TIMER1,
             chip_flags=("-mmcu={mcu}",),
             hex_flags=("-R", ".eeprom"),
             # Data sheets, alternate functions of the ports; the same stands in st_port_chip.h.

@@ -247,11 +247,6 @@ void st_port_init(void)
 #endif
 }
 
-bool st_port_power_on(void)
-{
-    return (st_reset_cause & ST_BIT(PORF)) != 0U;
-}
-
 /* Nothing here changes a register that already holds what it should; the coil's latch is left to
  * the orders, its connection is not. */
 void st_port_refresh(void)

@@ -417,11 +417,6 @@ void st_port_init(void)
     sei();
 }
 
-bool st_port_power_on(void)
-{
-    return (st_reset_cause & ST_BIT(PORF)) != 0U;
-}
-
 /* Interrupts are held off for single stores only: handlers change what those write. */
 void st_port_refresh(void)
 {

@@ -34,6 +34,7 @@ st_retained *st_port_retained(void)
 /* Of st_reset_cause, beside the bits of MCUSR (10.9.1). */
 #define ST_STARTING 0x80U  /* start-up was reached as it should be, and is not over */
 #define ST_ONCE_MORE 0x40U /* the next halt may start anew */
+#define ST_NEVER 0x20U     /* of no reset that a board here knows */
 
 void st_port_halt(void) __attribute__((noreturn));
 
@@ -55,6 +56,14 @@ void st_port_early(void)
     MCUSR = 0U;
     wdt_enable(WDTO_15MS);
     __asm__ volatile(".global st_anew\nst_anew:");
+}
+
+/* Whole, for code thrown into where it is written may have written anything: a power-on it was not would
+ * cost the kept period. */
+bool st_port_power_on(void)
+{
+    uint8_t const told = ST_STARTING | ST_ONCE_MORE | ST_NEVER | ST_BIT(PORF);
+    return (st_reset_cause & told) == (told & (uint8_t)~ST_NEVER);
 }
 
 /* Code thrown into start-up by an upset has cleared the core's state, half of it or with a stack that
