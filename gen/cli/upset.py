@@ -128,7 +128,7 @@ def replay_command(campaign: Campaign, path: Path, index: int) -> str:
     """Return the one command that runs an upset again and writes its trace."""
     parts = ["sparktick", "upset", str(path), "--only", str(index), "--seed", str(campaign.seed)]
     parts += ["--upsets", str(campaign.upsets), "--per-start", str(campaign.per_start)]
-    parts += ["--rpm", ",".join(f"{rpm:g}" for rpm in campaign.speeds_rpm)]
+    parts += ["--rpm", ",".join(f"{rpm:.15g}" for rpm in campaign.speeds_rpm)]
     if campaign.reset_hold_s:
         parts += ["--reset-hold-ms", f"{1e3 * campaign.reset_hold_s:g}"]
     return shlex.join([*parts, "--vcd", f"upset-{index}.vcd"])
