@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from sparktick.examples.fitting import engine_for
 from sparktick.gen.cli import cli
 from sparktick.gen.errors import RunError
 from sparktick.gen.pipeline import generate
@@ -75,6 +76,12 @@ def test_no_fault_breaks_an_invariant(
 ) -> None:
     manifest = request.getfixturevalue("image" if fault.on_chip else "manifest")
     done = sweep(manifest, fault, persistent=persistent, instants=5 if fault.on_chip else 24)
+    assert done.passed, done.findings
+
+
+def test_a_mode_that_was_flipped_is_not_held_against_the_core(manifest: Manifest) -> None:
+    """At 2000 rpm one of these flips the mode while a charge is armed that it then finds begun."""
+    done = sweep(manifest, StateFlip(), persistent=True, instants=100, rpm=2000.0)
     assert done.passed, done.findings
 
 
@@ -209,6 +216,15 @@ def test_command_tells_what_was_swept(manifest: Manifest) -> None:
     assert document["command"] == "faults" and document["passed"]
     assert len(document["sweeps"]) == 2 * sum(not fault.on_chip for fault in CATALOGUE)
     assert "no invariant was broken" in faults(manifest.folder, "--fault", "lost-sensor").output
+
+
+def test_a_chip_that_no_emulator_upsets_is_told_how_to_go_on(tmp_path: Path) -> None:
+    description = tmp_path / "small.toml"
+    description.write_text(engine_for("tiny-1604"))
+    done = faults(description, "--instants", 1)
+    assert done.exit_code == 2
+    assert "--no-chip leaves out" in done.output
+    assert faults(description, "--instants", 1, "--no-chip").exit_code == 0
 
 
 def test_command_ends_with_1_and_names_what_shows_it_again(
