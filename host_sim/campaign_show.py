@@ -109,9 +109,13 @@ def draw(path: Path, rows: Rows, manifest: Manifest) -> None:
     cells = cells_of(rows)
     names = list(dict.fromkeys(cell.family for cell in cells))
     with mpl.rc_context({"svg.hashsalt": "sparktick", "svg.fonttype": "none", "font.size": 9}):
-        figure = Figure(figsize=(8.0, 0.5 + 1.25 * ((len(names) + 2) // 3)), layout="constrained")
-        axes = figure.subplots((len(names) + 2) // 3, 3, sharex=True, sharey=True, squeeze=False)
-        for place, name in zip(axes.flat, names, strict=False):
+        columns = min(len(names), 3)
+        rows_of = (len(names) + columns - 1) // columns
+        height = max(0.5 + 1.25 * rows_of, 2.2)
+        figure = Figure(figsize=(8.0, height), layout="constrained")
+        axes = figure.subplots(rows_of, columns, sharex=True, sharey=True, squeeze=False)
+        for index, (place, name) in enumerate(zip(axes.flat, names, strict=False)):
+            place.tick_params(labelbottom=index + columns >= len(names))
             mine = sorted((c for c in cells if c.family == name), key=lambda c: c.level)
             level = np.array([c.level for c in mine])
             kept = 100.0 * np.array([c.kept_share for c in mine])
@@ -131,7 +135,7 @@ def draw(path: Path, rows: Rows, manifest: Manifest) -> None:
         for place in list(axes.flat)[len(names) :]:
             place.set_axis_off()
         figure.supxlabel("level of the noise (1: severe); * imitates the magnet", fontsize=9)
-        figure.supylabel("sparks kept: within 1 deg, none lost [%]", fontsize=9)
+        figure.supylabel("sparks kept [%]", fontsize=9)
         figure.suptitle(f"{manifest.name}: sparks kept under noise", fontsize=10)
         metadata = {"Date": None} if path.suffix == ".svg" else {"Software": None}
         path.parent.mkdir(parents=True, exist_ok=True)
