@@ -4,6 +4,7 @@
 
 /* 16 ms.  The counter goes down by two a microsecond (erratum RP2040-E1). */
 #define ST_WORDS_A_BEAT 16U
+#define ST_SUMMED_A_BEAT 512U /* about 60 us */
 #define ST_WATCHDOG_COUNT (2U * 16000U)
 #define ST_COIL_OFF_BY_FORCE (IO_PIO0 | ((ST_CFG_COIL_ON_HIGH != 0) ? IO_DRIVE_LOW : IO_DRIVE_HIGH))
 #define ST_PAD_COIL (PAD_INPUT | PAD_SCHMITT | PAD_12_MA) /* the most there is: a gate to charge, a base */
@@ -154,9 +155,41 @@ void st_flash_check(void)
     }
 }
 
+/* That is too slow for a bit of code that runs.  So the words in RAM are summed up as well, a pass in some
+ * beats; a sum that is not that of the start has all of them put right now.  If it still is not after that,
+ * the chip starts anew. */
+static void st_sum_check(void)
+{
+    static uint32_t next;
+    static uint32_t sum;
+    static bool doubted;
+    uint32_t const end = (uint32_t)(st_code_end - st_code_begin);
+    uint32_t words;
+    for (words = ST_SUMMED_A_BEAT; (words != 0U) && (next < end); words--) {
+        sum += st_code_begin[next];
+        next++;
+    }
+    if (next < end) {
+        return;
+    }
+    if (sum == st_code_sum) {
+        doubted = false;
+    } else if (!doubted) {
+        doubted = true;
+        for (words = end; words != 0U; words--) {
+            st_check_word();
+        }
+    } else {
+        st_port_halt();
+    }
+    next = 0U;
+    sum = 0U;
+}
+
 /* Its registers are written again each time: a flipped bit would leave a hung chip hanging. */
 void st_port_feed_watchdog(void)
 {
+    st_sum_check();
     st_flash_check();
     WATCHDOG_LOAD = ST_WATCHDOG_COUNT;
     WATCHDOG_CTRL = WATCHDOG_ENABLE;

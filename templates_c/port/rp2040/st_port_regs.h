@@ -146,6 +146,7 @@ static inline bool st_coil_is_on(void)
 void st_board_on(void);
 void st_clock_refresh(void);
 void st_pins_refresh(void);
+extern uint32_t st_code_sum;
 void st_flash_check(void);
 void st_coil_force_off(void);
 void st_coil_let_go(void);

@@ -24,7 +24,7 @@
 
 extern uint32_t st_stack_top[], st_bss_begin[], st_bss_end[];
 extern uint32_t const st_code_from[];
-extern uint32_t st_code_begin[], st_copy_end[];
+extern uint32_t st_code_begin[], st_code_end[], st_copy_end[];
 int main(void);
 void st_reset(void);
 void st_stop(void);
@@ -35,6 +35,7 @@ void *memset(void *to, int value, size_t size);
 void *memcpy(void *restrict to, const void *restrict from, size_t size);
 
 uint32_t st_reset_cause __attribute__((section(".noinit")));
+uint32_t st_code_sum __attribute__((section(".noinit"))); /* of the words that were copied */
 
 typedef void (*st_vector)(void);
 typedef struct {
@@ -153,8 +154,13 @@ ST_START void st_reset(void)
     __asm__ volatile("cpsid i" ::: "memory");
     st_early();
     st_clock_on();
+    st_code_sum = 0U;
     for (to = st_code_begin; to < st_copy_end; to++) {
-        *to = *from++;
+        uint32_t const word = *from++;
+        *to = word;
+        if (to < st_code_end) {
+            st_code_sum += word;
+        }
     }
     for (to = st_bss_begin; to < st_bss_end; to++) {
         *to = 0U;
