@@ -206,7 +206,14 @@ def read_source(folder: Path) -> Source:
     paths = [folder / "manifest.json", *sorted(place.glob("*.[ch]"))]
     if place == folder:
         raise FolderError(f"{folder}: the firmware's C lies in no folder src here")
-    return Source(tuple((str(p.relative_to(folder)), p.read_text(encoding="utf-8")) for p in paths))
+    files = {str(p.relative_to(folder)): p.read_text(encoding="utf-8") for p in paths}
+    files["manifest.json"] = _unbuilt(files["manifest.json"])
+    return Source(tuple(files.items()))
+
+
+def _unbuilt(manifest: str) -> str:
+    """Return a manifest without what building adds to it, which no run here depends on."""
+    return json.dumps({**json.loads(manifest), "compiler": None, "sizes": {}}, indent=1) + "\n"
 
 
 def without(source: Source, layers: Iterable[str]) -> Source:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 import time
@@ -92,6 +93,17 @@ def test_other_firmware_or_blocks_are_not_mixed(source: Source, tmp_path: Path) 
     with pytest.raises(FolderError, match="another campaign"):
         Store(tmp_path, source, FEW[:2])
     assert Store(tmp_path, other, FEW, restart=True).waiting == list(FEW)
+
+
+def test_building_a_folder_does_not_make_it_another_firmware(plover: Path, tmp_path: Path) -> None:
+    shutil.copytree(plover, tmp_path / "fw")
+    before = read_source(tmp_path / "fw").digest
+    place = tmp_path / "fw" / "manifest.json"
+    built = {**json.loads(place.read_text()), "compiler": "a", "sizes": {"flash_bytes": 1}}
+    place.write_text(json.dumps(built))
+    assert read_source(tmp_path / "fw").digest == before
+    place.write_text(json.dumps({**built, "dwell_us": 1.0}))
+    assert read_source(tmp_path / "fw").digest != before
 
 
 def test_full_disk_keeps_what_was_finished(source: Source, tmp_path: Path) -> None:
