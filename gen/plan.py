@@ -24,6 +24,10 @@ from .edge_cover import MOST_GATE_PART, check_blanking, check_gate, gate_need, t
 from .errors import DescriptionError, Fault, SparktickError
 
 TABLE_BYTES_MOST = 256
+SMALL_TABLE_BYTES, SMALL_FLASH_BYTES = 160, 8192  # where the code needs all the rest
+# Of an interval, by which an edge may come sooner than the last turns explain: what counting,
+# sensor and crank scatter by.  0.9 deg with one pulse a turn.
+EARLY_PART = 160.0 / 65536.0
 BOUND_DEG = 0.02
 FASTEST_RPM = 20000.0
 PREDICTORS = {"last": 0, "trend": 1, "same-stroke": 2}
@@ -69,6 +73,7 @@ class Plan:
     arc_check: bool
     arc_q16: int
     arc_slack_eighths: int
+    early_q16: int
     predictor_reason: str
     arc_timing: bool
     arc_period_q8: int
@@ -315,7 +320,9 @@ def quantise(design: Design) -> Plan:
         )
     width_max = int(period(design.start.arc_floor_rpm) * design.arc_deg / design.spacing_deg)
     start_table = _start_table(design, width_max)
-    most_lines = max(TABLE_BYTES_MOST // BYTES_PER_LINE - len(start_table), len(design.curve) + 1)
+    small = design.board.flash_free_bytes <= SMALL_FLASH_BYTES
+    table_bytes = SMALL_TABLE_BYTES if small else TABLE_BYTES_MOST
+    most_lines = max(table_bytes // BYTES_PER_LINE - len(start_table), len(design.curve) + 1)
     turns = turns_of(design, design.start.below_rpm * START_LEAVE)
     scatter = LEAST_GATE_PART + design.gate_margin_deg / design.spacing_deg
     need = gate_need(design, turns, scatter, MOST_GATE_PART)
@@ -363,6 +370,7 @@ def quantise(design: Design) -> Plan:
         arc_check=layers.arc_check,
         arc_q16=round(design.arc_deg / design.spacing_deg * 65536.0),
         arc_slack_eighths=max(1, round(layers.arc_tolerance * 8.0)),
+        early_q16=round(EARLY_PART * 65536.0),
         predictor_reason=design.predictor_reason,
         arc_timing=design.arc_timing,
         arc_period_q8=_arc_period_q8(design),

@@ -65,7 +65,7 @@ class Hardware:
     coil_cycles: float = 400.0
     alarm_cycles: float = 700.0
     order_cycles: float = 1000.0
-    bridge_cycles: float = 280.0
+    bridge_cycles: float = 40.0
     settle_cycles: float = 900.0
     poll_hold_cycles: float = 400.0
     poll_every_s: float = 10e-3

@@ -3,7 +3,8 @@
 A fault is put at evenly spaced instants of a turn; then the same engine runs without it, as a
 control, where the fault ran (host bench or emulated chip).
 
-    A  coil on-time within the hard limit (on the chip one watchdog time more)
+    A  coil on-time within the hard limit (on the chip one watchdog time more; where bits of the state
+       itself flip, the time of the port's independent guard)
     B  no spark further BTDC than the greatest advance plus TOLERANCE_DEG while the edges are true
     C  no charge out of mode (host bench; not where bits of the state itself flip)
     D  after a transient fault every turn has its spark again, in its place, within the stated time
@@ -20,6 +21,7 @@ import numpy as np
 
 from sparktick.gen.board import load_board
 from sparktick.gen.errors import RunError
+from sparktick.gen.plan import HEARTBEAT_S
 
 from .faults import START_DEG, ChipReset, Fault, Scene, StateFlip
 from .manifest import Manifest
@@ -31,6 +33,7 @@ BEGIN_S = 0.25  # of the swept turn: lock is long settled
 WELL_TURNS = 12  # looked at once everything has to be well again
 CUT_S = 100e-6  # within which a reset cuts a charge, which sparks there and then
 MARGIN_TICKS = 20.0
+GUARD_BEATS_MORE = 2  # beyond the hard limit, until the port's guard has ended a charge
 RESPONSE_CYCLES = 8  # by which the emulators' counting of a handler may differ
 
 
@@ -76,11 +79,15 @@ def _broken(scene: Scene, fault: Fault | None, train: Train, run: Run) -> Iterat
     allowed_s = manifest.hard_limit_us * 1e-6 + MARGIN_TICKS / manifest.tick_hz
     chip = fault is not None and fault.on_chip
     allowed_s += manifest.watchdog_us * 1e-6 if chip else 0.0
+    # A flip may change the mode while a charge is armed, or make a state impossible: our own doing.
+    # Or move the instant from which the limit counts: then the port's guard ends the charge.
+    flipped = isinstance(fault, StateFlip)
+    if flipped:
+        beats = np.ceil(manifest.hard_limit_us * 1e-6 / HEARTBEAT_S) + GUARD_BEATS_MORE
+        allowed_s = max(allowed_s, float(beats) * HEARTBEAT_S)
     longest_s = _longest_on_s(run, train.end_s)
     if longest_s > allowed_s:
         yield "A", f"coil on for {1e6 * longest_s:.0f} us of {1e6 * allowed_s:.0f} allowed"
-    # A flip may change the mode while a charge is armed, or make a state impossible: our own doing.
-    flipped = isinstance(fault, StateFlip)
     if run.facts.get("charge_out_of_mode", 0.0) and not flipped:
         yield "C", f"{run.facts['charge_out_of_mode']:.0f} charges out of mode"
     if run.facts.get("state_out_of_range", 0.0) and not flipped:

@@ -1,9 +1,10 @@
 """What a pulse that cannot be told from the magnet's can do at most, reckoned for one engine.
 
-A disturbance that holds the line active as long as the magnet does *is* a pulse to any firmware.
-Locked, it is believed only inside the gate around the expected edge: it brings the spark forward
-by no more than the gate's half width, which grows with each missing pulse that is bridged.  One
-shorter than the confirmation time is never believed.
+Locked, an edge that comes sooner than the last turns explain brings no spark forward by itself: its
+pulse must first be as wide as the magnet's at the speed that it claims.  A disturbance that holds
+the line active so long *is* a pulse to any firmware.  It is heard only inside the gate around the
+expected edge, and brings the spark forward by no more than the gate's half width, which grows with
+each missing pulse that is bridged.  What is shorter than the confirmation time is never believed.
 """
 
 from __future__ import annotations
@@ -24,14 +25,17 @@ from .train import DEG_S_PER_RPM
 
 @dataclass(frozen=True)
 class Bound:
-    """At one speed: the gate's half width, and the furthest spark that a false pulse in it makes.
+    """At one speed: the gate's half width, and the furthest sparks that false pulses in it make.
 
-    ``edge_us``: how long it must last to be taken for an edge; ``pulse_us``: for a whole pulse.
+    ``edge_us``: how long one must last to be taken for an edge, ``edge_deg_btdc``: furthest spark
+    of such an edge alone, of a crank that turns evenly.  ``pulse_us``: how long for a whole pulse;
+    ``furthest_deg_btdc``: that one's furthest spark.
     """
 
     rpm: float
     gate_deg: float
     edge_us: float
+    edge_deg_btdc: float
     pulse_us: float
     furthest_deg_btdc: float
 
@@ -41,6 +45,7 @@ class Bound:
             "rpm": self.rpm,
             "gate_half_width_deg": round(self.gate_deg, 3),
             "edge_us": round(self.edge_us, 3),
+            "edge_alone_deg_btdc": round(self.edge_deg_btdc, 3),
             "pulse_us": round(self.pulse_us, 3),
             "furthest_deg_btdc": round(self.furthest_deg_btdc, 3),
         }
@@ -82,6 +87,7 @@ def bounds_of(source: Source, manifest: Manifest, speeds_rpm: Iterable[float]) -
     config = dict(source.files)["src/config.h"]
     tick_us = 1e6 / manifest.tick_hz
     spacing = manifest.geometry.spacing_deg
+    early = _macro(config, "EARLY_Q16") / 65536.0
     gated, eighths = _macro(config, "GATE"), _macro(config, "ARC_SLACK_EIGHTHS")
     starts, gates = np.array(_gate_lines(config)).T
     found = []
@@ -93,13 +99,17 @@ def bounds_of(source: Source, manifest: Manifest, speeds_rpm: Iterable[float]) -
         share = share if gated else 0.75  # without a gate the first quarter turn is closed
         bridged = _macro(config, "BRIDGE_MOST")
         missing = bridged if period <= _macro(config, "BRIDGE_PERIOD_TICKS") else 0
+        xs, ys = zip(*manifest.curve, strict=True)
+        # As wide as the claimed speed makes it, less the slack, and half as wide as the last.
+        least = max(0.5, (1.0 - eighths / 8.0) * (1.0 - min(share, 0.5)))
         arc_us = manifest.geometry.arc_deg / (DEG_S_PER_RPM * rpm) * 1e6
         found.append(
             Bound(
                 rpm=rpm,
                 gate_deg=min(share * (1 + missing), 0.5) * spacing,
                 edge_us=_macro(config, "CONFIRM_TICKS") * tick_us,
-                pulse_us=arc_us * (1.0 - eighths / 8.0),
+                edge_deg_btdc=float(np.interp(rpm, xs, ys)) + early * spacing,
+                pulse_us=arc_us * least,
                 furthest_deg_btdc=min(_furthest_deg(manifest, rpm, share, missing), 180.0),
             )
         )

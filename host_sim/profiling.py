@@ -18,7 +18,7 @@ from sparktick.gen.design import Design, design
 from sparktick.gen.engine import Engine, read_engine
 from sparktick.gen.errors import RunError, SparktickError
 from sparktick.gen.pipeline import Product, write_product
-from sparktick.gen.plan import quantise
+from sparktick.gen.plan import SMALL_FLASH_BYTES, quantise
 from sparktick.gen.toolchain import build
 
 from . import train as motions
@@ -82,6 +82,7 @@ def _hurried(made: Design, service_s: float, spare: float) -> Design:
     limit = min(60.0 * board.f_cpu_hz / (2.2 * board.cycles_per_pulse), FASTEST_RPM)
     due_s = 1.1 * (service_s + made.layers.confirm_s) + made.lead_delay_s + made.output_delay_s
     spare_s = spare * min(25e-6, SPARE_CYCLES / board.f_cpu_hz)
+    small = board.flash_free_bytes <= SMALL_FLASH_BYTES
     lead = made.advance_deg(limit) + 6.0 * limit * (due_s + spare_s)
     return replace(
         made,
@@ -90,6 +91,7 @@ def _hurried(made: Design, service_s: float, spare: float) -> Design:
         limit_rpm=limit,
         resume_rpm=0.98 * limit,
         top_rpm=0.97 * limit,
+        predictor="last" if small else made.predictor,  # the only one that fits there
         lead_deg_btdc=lead,
         arc_deg=lead - 4.0,
         dwell_s=DWELL_S,

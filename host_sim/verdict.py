@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sparktick.gen.plan import EARLY_PART
+
 from .bench import INVARIANT_FACTS
 from .manifest import Manifest
 from .measure import RULE_RUN, RULE_START, Measurement, locks_with_spark, start_slope
@@ -19,6 +21,7 @@ SPEED_SAMPLES = 48
 CHUNK = 1 << 15
 # A crank counts as steady when its speed over two turns and the delay stays within this share.
 STEADY_SHARE = 1e-9
+TRAIL_SERVED_S = 0.5e-3  # from a trail edge to a spark that waited for it, on the slowest chip
 FAR_DEG = 1.0
 
 
@@ -154,6 +157,39 @@ def _known_speeds(m: Measurement, train: Train, manifest: Manifest) -> tuple[F64
     return speed_range_rpm(train.motion, begin_s, m.spark_s)
 
 
+def _sudden_deg(m: Measurement, manifest: Manifest) -> F64:
+    """Return how much sooner each pulse came than the crank had shown it could, (pulses,) degrees.
+
+    Such a pulse may be a false one: its spark waits for where one was due, or for the trail edge
+    that tells.  Due is the last interval less the greater of the last two changes, and less
+    ``EARLY_PART`` of it (st_foresee in st_gate.c).
+    """
+    interval_s = np.diff(m.pulses.at_s, prepend=np.nan)
+    change_s = np.abs(np.diff(interval_s, prepend=np.nan))
+    swing_s = np.fmax(change_s, np.roll(change_s, 1))
+    due_s = np.roll(interval_s * (1.0 - EARLY_PART) - swing_s, 1)
+    with np.errstate(invalid="ignore"):
+        share = np.nan_to_num(np.maximum(due_s / interval_s - 1.0, 0.0), nan=0.0)
+    return np.asarray(manifest.geometry.spacing_deg * share)
+
+
+def _waits_deg(m: Measurement, manifest: Manifest) -> F64:
+    """Return how late sparks may be whose pulses came suddenly, (sparks,) degrees.
+
+    Behind the trail edge at most, and a charge more if none had begun; a trend that begins so is
+    followed from the next pulse on.
+    """
+    if not len(m.pulses.at_s):
+        return np.zeros(len(m.pulse))
+    own = np.where(m.pulse >= 0, _sudden_deg(m, manifest)[np.maximum(m.pulse, 0)], 0.0)
+    geometry = manifest.geometry
+    trail_deg = geometry.lead_edge_deg_btdc - geometry.arc_deg
+    served_deg = (TRAIL_SERVED_S + manifest.dwell_us * 1e-6) * DEG_S_PER_RPM * np.abs(m.rpm)
+    behind_deg = np.maximum(m.wanted_deg - trail_deg, 0.0) + served_deg
+    trend_deg = own / geometry.spacing_deg * (geometry.lead_edge_deg_btdc - m.wanted_deg)
+    return np.asarray(np.minimum(own, behind_deg) + trend_deg)
+
+
 def _timing(m: Measurement, train: Train, manifest: Manifest, limits: Limits) -> list[Check]:
     low, high = _known_speeds(m, train, manifest)
     matched = m.pulse >= 0
@@ -177,7 +213,7 @@ def _timing(m: Measurement, train: Train, manifest: Manifest, limits: Limits) ->
         _worst(
             "timing_changing",
             error,
-            m.allowed_deg + loose_deg,
+            m.allowed_deg + loose_deg + np.where(m.error_deg < 0.0, _waits_deg(m, manifest), 0.0),
             "deg",
             m.spark_s,
             changing & run,
@@ -265,11 +301,13 @@ def _counts(m: Measurement, manifest: Manifest, limits: Limits) -> list[Check]:
         too_fast = (m.pulse >= 0) & (m.pulses.rpm[own] > manifest.limit_rpm * 1.001)
         over = np.flatnonzero(too_fast & (begun > m.pulses.at_s[own]))
     allowed = int(limits.missed_share * pulses)
-    missed_s = float(m.pulses.at_s[m.missed[0]]) if len(m.missed) else None
+    # One that came sooner by a whole magnet sparks behind it, if charge is left by then.
+    missed = m.missed[_sudden_deg(m, manifest)[m.missed] <= manifest.geometry.arc_deg]
+    missed_s = float(m.pulses.at_s[missed[0]]) if len(missed) else None
     stray_s = float(m.spark_s[m.stray[0]]) if len(m.stray) else None
     over_s = float(m.spark_s[over[0]]) if len(over) else None
     return [
-        _count("missed", len(m.missed), allowed, "sparks", pulses, missed_s),
+        _count("missed", len(missed), allowed, "sparks", pulses, missed_s),
         _count("stray", len(m.stray), limits.stray, "sparks", sparks, stray_s),
         *_coils(m, manifest),
         _count("above_limit_rpm", len(over), 0, "sparks", sparks, over_s),

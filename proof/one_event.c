@@ -89,6 +89,9 @@ static st_core any_state(void)
     c.interval_ticks = __VERIFIER_nondet_uint();
     c.width_ticks = __VERIFIER_nondet_uint();
     c.edge_before_at = __VERIFIER_nondet_uint();
+    c.early = any_bool();
+    c.soonest_at = __VERIFIER_nondet_uint();
+    c.apart_before_ticks = __VERIFIER_nondet_uint();
     c.orders.coil_at = __VERIFIER_nondet_uint();
     c.orders.alarm_at = __VERIFIER_nondet_uint();
     c.orders.coil = __VERIFIER_nondet_uchar();

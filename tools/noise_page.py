@@ -108,15 +108,15 @@ def layers_block() -> str:
 def bound_block() -> str:
     """Return the bound of a pulse that cannot be told, at several speeds."""
     lines = [
-        "| Speed | gate, each side | edge longer than | whole pulse longer than | furthest |",
-        "|---:|---:|---:|---:|---:|",
+        "| Speed | gate, each side | an edge of | brings a spark to | a pulse of | to |",
+        "|---:|---:|---:|---:|---:|---:|",
     ]
     for bound in bounds_of(*_plover(), BOUND_RPM):
         near = bound.furthest_deg_btdc < 180.0
         furthest = f"{bound.furthest_deg_btdc:.0f} deg BTDC" if near else "anywhere"
         lines.append(
             f"| {bound.rpm:.0f} rpm | {bound.gate_deg:.0f} deg | {bound.edge_us:.0f} us | "
-            f"{bound.pulse_us:.0f} us | {furthest} |"
+            f"{bound.edge_deg_btdc:.1f} deg BTDC | {bound.pulse_us:.0f} us | {furthest} |"
         )
     return "\n".join(lines)
 

@@ -234,12 +234,17 @@ def _tell(
         click.echo(document, nl=False)
         return
     _print_cells(content["cells"])
-    click.echo("* imitates the magnet: angles are shown, not judged; nor are they beyond level 1")
-    click.echo("\nA pulse that no firmware can tell from the magnet's, once locked:")
+    click.echo(
+        "* imitates the magnet: one early spark in 5000 may be; angles are judged to level 1"
+    )
+    click.echo(
+        "\nWhat no firmware can tell from the magnet's, so near to the true edge once locked:"
+    )
     for bound in bounds:
         click.echo(
-            f"  {bound.rpm:6.0f} rpm: within {bound.gate_deg:.1f} deg of the true edge, longer "
-            f"than {bound.edge_us:.0f} us; spark at most {bound.furthest_deg_btdc:.1f} deg BTDC"
+            f"  {bound.rpm:6.0f} rpm, {bound.gate_deg:5.1f} deg: an edge of {bound.edge_us:.0f} us "
+            f"sparks at most at {bound.edge_deg_btdc:.1f} deg BTDC, a pulse of "
+            f"{bound.pulse_us:.0f} us at {bound.furthest_deg_btdc:.1f}"
         )
     for one in failures:
         click.echo(f"\n{one.failure.family}, level {one.failure.level:g}: {one.failure.what}")

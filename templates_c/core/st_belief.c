@@ -44,6 +44,15 @@ ST_APART void st_watch_lead(st_core *c)
     st_look(c);
 }
 
+/* Of the pulse before nothing is known any more: a trail edge waited for now would be another pulse's. */
+ST_APART void st_start_over(st_core *c)
+{
+    st_lose_lock(c);
+    c->pending = false;
+    c->to_settle = 0U;
+    st_watch_lead(c);
+}
+
 static void st_closed_until(st_core *c, st_phase phase, st_ticks open_at)
 {
     st_wait(c, phase, ST_CAPTURE_MASKED);
@@ -58,8 +67,8 @@ static void st_watch_next(st_core *c)
     c->false_edges = 0U;
     c->pending = false;
     c->seek = (uint8_t)ST_CAPTURE_LEAD;
+    st_foresee(c);
     if (st_running(c)) {
-        st_foresee(c);
         c->close_at = c->next_edge_at + c->next_within_ticks;
         open_at = ST_CFG_GATE ? (c->next_edge_at - c->next_within_ticks)
                               : (c->edge_at[0] + (c->s.period_ticks >> 2));
@@ -75,7 +84,7 @@ static void st_watch_trail(st_core *c)
     c->seek = (uint8_t)ST_CAPTURE_TRAIL;
     if (!st_running(c)) {
         st_look(c);
-    } else if (ST_CFG_ARC_CHECK && c->lock_before) {
+    } else if (ST_CFG_ARC_CHECK) {
         st_foresee(c); /* the width that goes with the interval just ended, not with the one before */
         c->close_at = c->edge_at[0] + c->arc_to_ticks + ST_CFG_GUARD_TICKS;
         st_closed_until(c, ST_PH_CLOSED, c->edge_at[0] + c->arc_from_ticks);
@@ -84,7 +93,7 @@ static void st_watch_trail(st_core *c)
     }
 }
 
-ST_APART static uint8_t st_index(const st_core *c)
+static uint8_t st_index(const st_core *c)
 {
     return (uint8_t)((c->seek == (uint8_t)ST_CAPTURE_TRAIL) ? 1U : 0U);
 }
@@ -109,12 +118,6 @@ static void st_hold(st_core *c, st_ticks from)
     st_until(c, st_blanked(c) ? st_later(confirmed, st_blank_end(c)) : confirmed);
 }
 
-static uint32_t st_from_expected(const st_core *c, st_ticks at)
-{
-    uint32_t const late = at - c->next_edge_at;
-    return (late < ST_HALF_RANGE) ? late : (0U - late);
-}
-
 /* Of two lead edges in quick succession one is a glitch's.  When locked, the one nearer to the place
  * expected is taken: it is never further from the truth than the true edge is from that place, twice.
  * Else the newer, which is later and so the safe one. */
@@ -122,7 +125,7 @@ static bool st_older_counts(const st_core *c, st_ticks older, st_ticks newer)
 {
     return st_running(c) && (c->seek == (uint8_t)ST_CAPTURE_LEAD) &&
            ((newer - older) < ST_CFG_STORM_TICKS) &&
-           (st_from_expected(c, older) <= st_from_expected(c, newer));
+           !st_before(older + (newer - c->next_edge_at), c->next_edge_at);
 }
 
 /* One more false edge.  True when they are too many in quick succession: then capture is masked for
@@ -174,18 +177,6 @@ void st_on_capture(st_core *c, st_ticks at, st_ticks now)
     st_hold(c, at);
 }
 
-/* Of a lead edge that came unseen, in a storm that ends now, the end of an interval like the last is the
- * best guess, if it lies in the storm. */
-static bool st_guess_edge(st_core *c)
-{
-    uint16_t const past =
-        (uint16_t)((uint16_t)c->now - (uint16_t)c->s.edge_at - (uint16_t)c->s.period_ticks);
-    if (!st_running(c) || (past >= (uint16_t)ST_CFG_STORM_TICKS)) {
-        return false;
-    }
-    c->edge_at[0] = c->now - past;
-    return true;
-}
 
 static void st_held(st_core *c, bool active)
 {
@@ -230,7 +221,7 @@ static void st_closed(st_core *c)
 void st_settle(st_core *c)
 {
     if ((c->to_settle != 0U) && !st_seal_ok(c)) {
-        st_lose_lock(c); /* a flipped bit must not send the next gate into the far future */
+        st_start_over(c); /* a flipped bit must not send the next gate into the far future */
     }
     if ((c->to_settle & ST_SETTLE_TRAIL) != 0U) {
         st_watch_trail(c);
@@ -257,18 +248,15 @@ void st_on_alarm(st_core *c, st_ticks now, bool active)
 {
     bool const trail = c->seek == (uint8_t)ST_CAPTURE_TRAIL;
     bool const gone = trail && st_running(c) && !active;
-    bool const unseen = (c->phase == (uint8_t)ST_PH_STORM) && active && !trail; /* an edge came meanwhile */
     c->now = now;
     c->orders.alarm_on = false;
-    if ((c->phase == (uint8_t)ST_PH_HOLD) || (unseen && st_guess_edge(c))) {
+    if (c->phase == (uint8_t)ST_PH_HOLD) {
         st_held(c, active);
-    } else if (gone && st_passed_unseen(c)) {
-        c->to_settle |= ST_SETTLE_NEXT; /* the pulse is let go unjudged */
+    } else if (gone && !c->early && st_passed_unseen(c)) {
+        c->to_settle |= ST_SETTLE_NEXT; /* the pulse is let go unjudged, since it came when it should */
     } else if ((c->phase == (uint8_t)ST_PH_LOOK) || gone ||
                (st_running(c) && !st_before(now, c->close_at))) {
         st_closed(c);
-    } else if (unseen) {
-        st_closed_until(c, ST_PH_STORM, now + ST_CFG_STORM_TICKS); /* let it go */
     } else {
         st_look(c);
     }

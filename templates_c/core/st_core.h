@@ -128,6 +128,8 @@ typedef struct {
     st_ticks edge_at[2];          /* captured lead and trail edge under judgement */
     uint32_t arc_from_ticks;      /* when locked: pulse width at least ... */
     uint16_t weight_q8;           /* trend weight of the table line that served last */
+    bool early;                   /* that pulse came sooner than the crank can have sped up */
+    st_ticks soonest_at;          /* when locked: a lead edge before this is early */
     uint32_t width_ticks;         /* believed pulse width of the pulse before */
     bool foreseen;                /* next_edge_at and next_within_ticks belong to the present s */
     int16_t like_q4[4];           /* same-stroke: see st_note_lag, in 16 ticks */
@@ -137,6 +139,7 @@ typedef struct {
     st_ticks coil_on_at;
     uint32_t arc_to_ticks;        /* ... and at most */
     uint32_t next_within_ticks;   /* ... and how far from there it may come */
+    uint32_t apart_before_ticks;  /* by how much the last two intervals differed when the gate was foreseen last */
 #if ST_CFG_TWO_COILS
     bool second_there;            /* level of the phase sensor, read by the port before each alarm */
 #endif

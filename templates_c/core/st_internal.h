@@ -43,6 +43,7 @@ void st_coil_release(st_core *c);
 
 /* st_gate.c: expected places of the next edges. */
 void st_foresee(st_core *c);
+uint32_t st_apart(const st_core *c, uint32_t interval);
 bool st_arc_agrees(const st_core *c);
 
 /* st_sync.c: what a believed edge means. */
@@ -54,6 +55,7 @@ void st_lose_lock(st_core *c);
 
 /* st_belief.c: what the pickup line is watched for. */
 void st_watch_lead(st_core *c);
+void st_start_over(st_core *c);
 void st_watch_overdue(st_core *c, bool active);
 
 #endif

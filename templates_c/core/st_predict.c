@@ -11,11 +11,13 @@
 #include "st_internal.h"
 
 #if ST_CFG_PREDICTOR == ST_PREDICT_TREND
-/* newer - older, held within a quarter of newer: more is no trend but a fault. */
-ST_APART static int32_t st_trend(uint32_t newer, uint32_t older)
+/* Newer less older interval, held within a quarter of newer: more is no trend but a fault, and so is an
+ * early edge's. */
+ST_APART static int32_t st_trend(const st_core *c)
 {
-    int32_t const most = (int32_t)(newer >> 2);
-    int32_t const change = (int32_t)(newer - older);
+    uint32_t const newer = c->s.period_ticks;
+    int32_t const most = c->early ? 0 : (int32_t)(newer >> 2);
+    int32_t const change = (int32_t)(newer - c->period_before_ticks);
     if (change > most) {
         return most;
     }
@@ -33,7 +35,7 @@ uint32_t st_carried_period(const st_core *c)
 {
     uint32_t const interval_ticks = c->s.period_ticks;
 #if ST_CFG_PREDICTOR == ST_PREDICT_TREND
-    return st_with_trend(interval_ticks, st_trend(interval_ticks, c->period_before_ticks),
+    return st_with_trend(interval_ticks, st_trend(c),
                          c->weight_q8);
 #elif ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
     /* A turn that gains more than an eighth was thrown by a start or a first burn: the next is not. */
@@ -58,7 +60,7 @@ uint32_t st_next_interval(const st_core *c)
 {
 #if ST_CFG_PREDICTOR == ST_PREDICT_TREND
     return st_with_trend(c->s.period_ticks,
-                         st_trend(c->s.period_ticks, c->period_before_ticks), 256U);
+                         st_trend(c), 256U);
 #else
     return c->s.period_ticks;
 #endif

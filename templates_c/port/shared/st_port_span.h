@@ -188,7 +188,7 @@ void st_port_apply(st_core *core)
 
 /* ---- Events ---------------------------------------------------------------------------------- */
 
-static void st_serve_capture(st_core *core)
+ST_APART static void st_serve_capture(st_core *core)
 {
     st_ticks const at = st_captured_at();
     st_coil_first(core);

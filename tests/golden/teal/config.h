@@ -57,6 +57,7 @@
 #define ST_CFG_ARC_CHECK 1
 #define ST_CFG_ARC_Q16 8373U /* pulse width, part of the period */
 #define ST_CFG_ARC_SLACK_EIGHTHS 3U /* how far it may be from that, eighths of it */
+#define ST_CFG_EARLY_Q16 160U /* of an interval: an edge may be sooner by that than the last turns explain */
 #define ST_CFG_ARC_TIMING 0 /* 1: the pulse's own arc times its spark anew */
 #define ST_CFG_ARC_PERIOD_Q8 2004U /* period that a pulse's width stands for */
 #define ST_CFG_WIDTH_LONGER_TICKS (2L) /* by the sensor's unequal delays */
