@@ -3,8 +3,8 @@
 A fault is put at evenly spaced instants of a turn; then the same engine runs without it, as a
 control, where the fault ran (host bench or emulated chip).
 
-    A  coil on-time within the hard limit (on the chip one watchdog time more; where bits of the state
-       itself flip, the time of the port's independent guard)
+    A  coil on-time within the hard limit (on the chip one watchdog time more; where bits of the
+       state itself flip, the time of the port's independent guard)
     B  no spark further BTDC than the greatest advance plus TOLERANCE_DEG while the edges are true
     C  no charge out of mode (host bench; not where bits of the state itself flip)
     D  after a transient fault every turn has its spark again, in its place, within the stated time
