@@ -141,14 +141,14 @@ def task(source: Source, block: Block, tool_version: str) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class Spread:
-    """Where blocks are sent to; ``alive`` tells whether anybody is there to take them."""
+    """How blocks are sent; ``alive`` tells whether anybody is there to take them."""
 
-    executor: Executor
+    send: Callable[[Block], Future[Any]]
     alive: Callable[[], bool]
 
 
 @contextlib.contextmanager
-def _cluster(address: str) -> Iterator[Spread]:
+def _cluster(address: str, source: Source) -> Iterator[Spread]:
     try:
         import distributed
     except ImportError as error:
@@ -173,7 +173,11 @@ def _cluster(address: str) -> Iterator[Spread]:
                 f"--cluster {address}: the scheduler has no workers\n"
                 f"    Start one: `dask worker {address}`."
             ) from error
-        yield Spread(client.get_executor(retries=1), lambda: bool(client.nthreads()))
+        executor: Executor = client.get_executor(retries=1)
+        own = version("sparktick")
+        yield Spread(
+            lambda block: executor.submit(task, source, block, own), lambda: bool(client.nthreads())
+        )
 
 
 def _end_with_parent() -> None:
@@ -189,16 +193,31 @@ def _end_with_parent() -> None:
     threading.Thread(target=watch, daemon=True).start()
 
 
+given: list[Source] = []
+
+
+def _begin_worker(source: Source) -> None:
+    """Give a worker process the files once: a pipe full of them would hang a pool that breaks."""
+    given[:] = [source]
+    _end_with_parent()
+
+
+def task_given(block: Block, tool_version: str) -> dict[str, Any]:
+    """Run one block of the files that this worker process was given."""
+    return task(given[0], block, tool_version)
+
+
 @contextlib.contextmanager
-def _spread(where: Where) -> Iterator[Spread]:
+def _spread(where: Where, source: Source) -> Iterator[Spread]:
     if where.cluster is not None:
-        with _cluster(where.cluster) as found:
+        with _cluster(where.cluster, source) as found:
             yield found
         return
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(where.jobs, context, _end_with_parent) as executor:
+    own = version("sparktick")
+    with ProcessPoolExecutor(where.jobs, context, _begin_worker, (source,)) as executor:
         try:
-            yield Spread(executor, lambda: True)
+            yield Spread(lambda block: executor.submit(task_given, block, own), lambda: True)
         except BaseException:
             executor.shutdown(wait=False, cancel_futures=True)
             raise
@@ -236,11 +255,8 @@ def _finished(futures: Iterable[Future[Any]], alive: Callable[[], bool]) -> Iter
 
 
 def _run_spread(source: Source, store: Store, where: Where, told: Progress) -> None:
-    own = version("sparktick")
-    with _spread(where) as spread:
-        futures: dict[Future[Any], Block] = {
-            spread.executor.submit(task, source, block, own): block for block in store.waiting
-        }
+    with _spread(where, source) as spread:
+        futures: dict[Future[Any], Block] = {spread.send(block): block for block in store.waiting}
         try:
             for future in _finished(futures, spread.alive):
                 block = futures[future]
