@@ -251,6 +251,14 @@ def test_a_charge_that_begins_while_lock_is_being_given_up_breaks_nothing(tmp_pa
     assert found.invariants == 0
 
 
+def test_a_lock_that_comes_back_is_in_time(tmp_path: Path) -> None:
+    """With the trend of before a bad line each edge was missed: sparks 40 deg early, for ever."""
+    generate(EXAMPLES / "teal.toml", tmp_path / "teal")
+    teal = read_source(tmp_path / "teal")
+    for block in (Block("stuck", 1.0, 4377.0, 1, 8400), Block("chatter", 1.0, 4085.0, 1, 8400)):
+        assert run_one(teal, block).early == 0
+
+
 # ---- Layers: one guard each, which the firmware passes and one without the layer fails ----------
 
 
