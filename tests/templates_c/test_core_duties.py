@@ -6,6 +6,7 @@ import re
 from fractions import Fraction
 from math import floor
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -693,13 +694,19 @@ def test_a_power_on_or_a_flipped_bit_in_kept_ram_starts_cold(cores: Cores, what:
         assert world.count("RESET") == (1 if what == "bit" else 0)
 
 
-def test_starting_leaves_what_is_kept_as_it_is(cores: Cores) -> None:
-    """Code run astray into it, before a reset, would else take the period from the start after."""
+def running_and_kept(cores: Cores) -> tuple[Core, World, Any]:
+    """Return a core, run at 20 000 ticks a turn, and the RAM that is kept of it."""
     core = cores(PREDICTOR=0)
     world, at = running(core, 20000)
     world.until(at + 5000)
     kept = world.lib.world_kept(world.memory)
     core.lib.st_keep(world.state, kept)
+    return core, world, kept
+
+
+def test_starting_leaves_what_is_kept_as_it_is(cores: Cores) -> None:
+    """Code run astray into it, before a reset, would else take the period from the start after."""
+    core, world, kept = running_and_kept(cores)
     for resets in (1, 2, 3):
         core.lib.st_init(world.state, world.now, kept, False)
         assert (kept.period_ticks, kept.resets) == (20000, resets)
@@ -732,11 +739,7 @@ def test_only_a_running_period_is_kept(cores: Cores) -> None:
 
 def test_a_kept_period_outlives_lost_lock_but_not_power(cores: Cores) -> None:
     """An upset may have cost lock; the reset that follows finds the period."""
-    core = cores(PREDICTOR=0)
-    world, at = running(core, 20000)
-    world.until(at + 5000)
-    kept = world.lib.world_kept(world.memory)
-    core.lib.st_keep(world.state, kept)
+    core, world, kept = running_and_kept(cores)
     world.state.s.mode = core.enum("STOPPED")
     core.lib.st_keep(world.state, kept)
     assert kept.period_ticks == 20000
