@@ -35,8 +35,7 @@ uint32_t st_carried_period(const st_core *c)
 {
     uint32_t const interval_ticks = c->s.period_ticks;
 #if ST_CFG_PREDICTOR == ST_PREDICT_TREND
-    return st_with_trend(interval_ticks, st_trend(c),
-                         c->weight_q8);
+    return st_with_trend(interval_ticks, st_trend(c), c->weight_q8);
 #elif ST_CFG_PREDICTOR == ST_PREDICT_SAME_STROKE
     /* A turn that gains more than an eighth was thrown by a start or a first burn: the next is not. */
     uint32_t const most = interval_ticks + (interval_ticks >> 3);
@@ -59,8 +58,7 @@ uint32_t st_effective_period(const st_core *c)
 uint32_t st_next_interval(const st_core *c)
 {
 #if ST_CFG_PREDICTOR == ST_PREDICT_TREND
-    return st_with_trend(c->s.period_ticks,
-                         st_trend(c), 256U);
+    return st_with_trend(c->s.period_ticks, st_trend(c), 256U);
 #else
     return c->s.period_ticks;
 #endif
