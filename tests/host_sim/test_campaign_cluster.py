@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import socket
 import subprocess
@@ -25,6 +26,7 @@ pytestmark = [
     pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
 ]
 
+CLOSE_S = 20  # the tests here end workers; what is tested is over by then
 BLOCKS = plan_blocks(("ringing", "iso-3a"), (1.0,), (2000.0, 7000.0), (1, 2), 200)
 
 
@@ -41,7 +43,11 @@ def cluster() -> Iterator[object]:
             n_workers=1, threads_per_worker=2, dashboard_address=None, host="127.0.0.1"
         )
         yield made
-        made.close()
+        try:
+            made.close(timeout=CLOSE_S)
+        except TimeoutError:  # Dask waits for ever for a worker that its nanny is starting anew
+            for process in multiprocessing.active_children():
+                process.kill()
 
 
 def test_a_cluster_gives_the_same_bytes(source: Source, cluster: object, tmp_path: Path) -> None:
